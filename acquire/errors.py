@@ -1,0 +1,145 @@
+"""Every error ouzel raises on purpose, and the exit code a command ends with.
+
+    OuzelError                   1
+    ├── ConfigError              2   a file a person wrote: configuration, profile, script
+    ├── MeterError               3
+    │   ├── MeterUnavailable         the port cannot be had: missing, taken, forbidden, nonsense
+    │   ├── MeterLost                it was there and went away
+    │   └── FrameError               bytes that are no frame: counted and skipped, never fatal
+    ├── NotSettled               4   the time ran out before the numbers came to rest
+    ├── StoreError               5
+    │   ├── StoreTaken               another ouzel writes to it
+    │   ├── StoreNewer               written by a later ouzel
+    │   └── StoreDamaged             the file fails SQLite's own check
+    └── WaterError               6   a computation asked outside what its formula is valid for
+
+A message says what was found, what is allowed and what to do. Foreign exceptions (serial, sqlite,
+tomllib, pydantic) are turned into these once, at the boundary where they arise, with ``from``.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+__all__ = [
+    "ConfigError",
+    "FrameError",
+    "MeterError",
+    "MeterLost",
+    "MeterUnavailable",
+    "NotSettled",
+    "OuzelError",
+    "StoreDamaged",
+    "StoreError",
+    "StoreNewer",
+    "StoreTaken",
+    "Unavailable",
+    "WaterError",
+]
+
+
+class OuzelError(Exception):
+    """Base of all; `exit_code` is what the command line ends with."""
+
+    exit_code = 1
+
+
+class ConfigError(OuzelError):
+    """Something a person wrote is not usable: says file, dotted key, what was found, what is allowed."""
+
+    exit_code = 2
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        file: object = None,
+        key: str = "",
+        found: object = None,
+        allowed: str = "",
+    ) -> None:
+        self.problem = problem
+        self.file = None if file is None else str(file)
+        self.key = key
+        self.found = found
+        self.allowed = allowed
+        where = ": ".join(part for part in (self.file, key) if part)
+        said = "" if found is None else f", found {_short(found)}"
+        may = f"; allowed: {allowed}" if allowed else ""
+        super().__init__(f"{where + ': ' if where else ''}{problem}{said}{may}")
+
+
+class MeterError(OuzelError):
+    """A meter, by name, that does not do what it should."""
+
+    exit_code = 3
+
+
+class Unavailable(StrEnum):
+    """Why a port could not be opened."""
+
+    MISSING = "missing"
+    TAKEN = "taken"
+    FORBIDDEN = "forbidden"
+    SETTINGS = "settings"
+    OTHER = "other"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Unavailable:  # an error path must not raise another error
+        return cls.OTHER
+
+
+class MeterUnavailable(MeterError):
+    """The connection could not be made; `reason` says why, the message says what to do."""
+
+    def __init__(self, message: str, *, reason: Unavailable = Unavailable.OTHER) -> None:
+        self.reason = reason
+        super().__init__(message)
+
+
+class MeterLost(MeterError):
+    """The connection was there and is gone: unplugged, hung up, out of range."""
+
+
+class FrameError(MeterError):
+    """Bytes that are not a frame. `used` is how many of the buffer's first bytes are done with."""
+
+    def __init__(self, message: str, *, used: int = 0) -> None:
+        self.used = used
+        super().__init__(message)
+
+
+class NotSettled(OuzelError):
+    """A capture was asked for and the numbers did not come to rest in the time given."""
+
+    exit_code = 4
+
+
+class StoreError(OuzelError):
+    """The store cannot be read or written."""
+
+    exit_code = 5
+
+
+class StoreTaken(StoreError):
+    """Another ouzel writes to this store."""
+
+
+class StoreNewer(StoreError):
+    """The store was written by a later version."""
+
+
+class StoreDamaged(StoreError):
+    """The file fails SQLite's integrity check."""
+
+
+class WaterError(OuzelError):
+    """An input outside what a formula is valid for, or missing: says what is needed."""
+
+    exit_code = 6
+
+
+def _short(found: object) -> str:
+    """Show a found value on one line of bounded length, whatever a person or program put there."""
+    text = repr(found)
+    return text if len(text) <= 80 else text[:77] + "..."
