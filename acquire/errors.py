@@ -45,7 +45,7 @@ class OuzelError(Exception):
 
 
 class ConfigError(OuzelError):
-    """Something a person wrote is not usable: says file, dotted key, what was found, what is allowed."""
+    """Something a person wrote cannot be used: file, dotted key, what was found, what is allowed."""
 
     exit_code = 2
 
@@ -85,8 +85,8 @@ class Unavailable(StrEnum):
     OTHER = "other"
 
     @classmethod
-    def _missing_(cls, value: object) -> Unavailable:  # an error path must not raise another error
-        return cls.OTHER
+    def _missing_(cls, _value: object) -> Unavailable:
+        return cls.OTHER  # an error path must not raise another error
 
 
 class MeterUnavailable(MeterError):

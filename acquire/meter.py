@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator, Sequence
 from contextlib import AbstractAsyncContextManager
-from typing import Any, AsyncIterator, ClassVar, Protocol, Sequence
+from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel
 

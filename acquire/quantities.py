@@ -8,9 +8,9 @@ in `unit` into it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Mapping
 
 from acquire.errors import ConfigError
 
