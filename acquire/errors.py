@@ -45,7 +45,7 @@ class OuzelError(Exception):
 
 
 class ConfigError(OuzelError):
-    """Something a person wrote cannot be used: file, dotted key, what was found, what is allowed."""
+    """Something a person wrote cannot be used: says file, dotted key, found and allowed."""
 
     exit_code = 2
 
