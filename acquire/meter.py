@@ -1,17 +1,20 @@
-"""The contract every driver keeps."""
+"""The contract every driver keeps, and the supervision that keeps a meter alive."""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+import random
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager
-from typing import Any, ClassVar, Protocol
+from dataclasses import dataclass
+from typing import Any, ClassVar, NoReturn, Protocol
 
 from pydantic import BaseModel
 
 from acquire.clock import Clock
-from acquire.readings import Channel, Reading
+from acquire.errors import MeterError, MeterLost, MeterUnavailable
+from acquire.readings import Channel, Event, Reading, Stamp
 
-__all__ = ["Driver", "DriverClass"]
+__all__ = ["Backoff", "Driver", "DriverClass", "supervise"]
 
 
 class Driver(Protocol):
@@ -33,6 +36,11 @@ class Driver(Protocol):
         """What the meter measures; complete once `open` has been entered."""
         ...
 
+    @property
+    def identity(self) -> str:
+        """What tells this instrument from its like: USB serial number, address; may be empty."""
+        ...
+
     def open(self) -> AbstractAsyncContextManager[AsyncIterator[Reading]]: ...
 
 
@@ -42,3 +50,112 @@ class DriverClass(Protocol):
     Settings: ClassVar[type[BaseModel]]
 
     def __call__(self, settings: Any, *, meter: str, clock: Clock) -> Driver: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Backoff:
+    """Waits between tries: doubling from `first_s`, at most `most_s`, each cut by up to half.
+
+    The cut keeps several meters on one hub from trying in step. The cap is low because a port that
+    comes back should be read again within five seconds, and a failed open costs next to nothing.
+    """
+
+    first_s: float = 0.25
+    most_s: float = 4.0
+
+    def wait_s(self, failures: int, chance: Callable[[], float] = random.random) -> float:
+        """Seconds to wait after that many failures in a row (>= 1)."""
+        doubled = min(self.first_s * 2.0 ** min(failures - 1, 30), self.most_s)
+        return doubled * (1.0 - 0.5 * chance())
+
+
+async def supervise(
+    driver: Driver,
+    *,
+    meter: str,
+    clock: Clock,
+    publish: Callable[[Reading | Event], Awaitable[None]],
+    silence_s: float,
+    backoff: Backoff | None = None,
+) -> NoReturn:
+    """Read a meter for ever: publish its readings and, once each, what goes wrong and right again.
+
+    A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
+    `meter_lost` (with the reason, once for each new reason), `meter_back` (with the length of the
+    gap), `bad_frames` (at most one a minute). Ends only by cancellation or a bug.
+    """
+    waits = backoff or Backoff()
+    watch = _LinkWatch(meter, driver, publish)
+    failures = 0
+    while True:
+        try:
+            async with driver.open() as readings:
+                while True:
+                    async with clock.timeout(silence_s):
+                        reading = await anext(readings)
+                    failures = 0
+                    await watch.is_well(reading)
+        except TimeoutError:
+            problem: MeterError = MeterLost(_silence(driver, watch, silence_s))
+        except StopAsyncIteration:
+            problem = MeterLost("the meter's stream ended")
+        except (MeterLost, MeterUnavailable) as error:
+            problem = error
+        failures += 1
+        await watch.is_lost(problem, clock.now())
+        await clock.sleep(waits.wait_s(failures))
+
+
+def _silence(driver: Driver, watch: _LinkWatch, silence_s: float) -> str:
+    news = driver.bad_frames - watch.frames_at_last_good
+    if news > 0:
+        return (
+            f"bytes arrive but none make sense ({news} bad frames in {silence_s:g} s): "
+            "check the profile and the serial speed"
+        )
+    return f"nothing heard for {silence_s:g} s: is the meter switched on?"
+
+
+class _LinkWatch:
+    """Says each change of a link once, however often it is tried."""
+
+    def __init__(
+        self, meter: str, driver: Driver, publish: Callable[[Reading | Event], Awaitable[None]]
+    ) -> None:
+        self._meter = meter
+        self._driver = driver
+        self._publish = publish
+        self._problem = ""
+        self._last: Stamp | None = None
+        self.frames_at_last_good = 0
+        self._frames_told = 0
+        self._frames_told_s = float("-inf")
+
+    async def is_well(self, reading: Reading) -> None:
+        if self._problem:
+            gap_s = reading.stamp.t_s - self._last.t_s if self._last else 0.0
+            text = f"readings again after {gap_s:.1f} s" if self._last else "readings"
+            await self._tell("meter_back", reading.stamp, text, {"gap_s": round(gap_s, 3)})
+        self._problem = ""
+        self._last = reading.stamp
+        self.frames_at_last_good = self._driver.bad_frames
+        await self._publish(reading)
+        await self._count_frames(reading.stamp)
+
+    async def is_lost(self, problem: MeterError, stamp: Stamp) -> None:
+        if str(problem) != self._problem:
+            self._problem = str(problem)
+            await self._tell("meter_lost", stamp, self._problem, {})
+        await self._count_frames(stamp)
+
+    async def _count_frames(self, stamp: Stamp) -> None:
+        news = self._driver.bad_frames - self._frames_told
+        if news > 0 and stamp.t_s - self._frames_told_s >= 60.0:
+            self._frames_told_s = stamp.t_s
+            self._frames_told = self._driver.bad_frames
+            await self._tell("bad_frames", stamp, f"{news} bad frames skipped", {"count": news})
+
+    async def _tell(
+        self, kind: str, stamp: Stamp, text: str, data: dict[str, float | str]
+    ) -> None:
+        await self._publish(Event(kind, stamp, self._meter, text, data))

@@ -1,0 +1,347 @@
+"""Takes captures hands-free: follows one meter's readings, says when there is a capture.
+
+Pure: readings in, captures and events out. The story of one immersion:
+
+    probe enters water ── every required quantity settled at once ── PROVISIONAL (the chime)
+                       │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew
+                       │            └─ probe leaves ──────────────── FINAL, values refined to the last
+                       └─ time runs out first ────────────────────── UNSETTLED, with the reason
+
+That a probe has left is seen a few seconds late, and in those seconds the values run away. So a
+provisional capture whose values move is not withdrawn at once: if the probe turns out to have left
+within `GRACE_S`, it becomes final with the values it had before.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from acquire.immersion import Immersion, Place
+from acquire.readings import (
+    Capture,
+    CaptureState,
+    Channel,
+    Event,
+    Flag,
+    Phase,
+    Reading,
+    Role,
+    SettledValue,
+    Stamp,
+)
+
+__all__ = ["CaptureTaker", "Row", "Settles", "Settling", "Status"]
+
+GRACE_S = 12.0
+"""How long a provisional capture may run away before it is withdrawn: longer than it takes to see
+that the probe has left, with one reading in a few seconds."""
+REPLAY = 64
+"""Readings kept to start a new immersion from its first moment, though it is recognised later."""
+
+
+class Settling(Protocol):
+    """What a settler says of one quantity."""
+
+    @property
+    def phase(self) -> Phase: ...
+    @property
+    def value(self) -> float: ...
+    @property
+    def expanded_u(self) -> float: ...
+    @property
+    def drift_per_min(self) -> float: ...
+    @property
+    def eta_s(self) -> float | None: ...
+    @property
+    def reason(self) -> str: ...
+
+
+class Settles(Protocol):
+    """Any way to decide that one quantity has come to rest."""
+
+    def update(
+        self, t_s: float, value: float, temperature: float | None = None
+    ) -> Settling: ...
+    def budget(self) -> Mapping[str, float]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One quantity as it stands now."""
+
+    quantity: str
+    value: float | None
+    """As last read; None when the meter shows no number."""
+    flag: Flag | None
+    settling: Settling | None
+    """None out of water."""
+    is_required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the meter's immersion stands now, for whoever looks at it."""
+
+    meter: str
+    stamp: Stamp
+    medium: str
+    immersion: int
+    elapsed_s: float
+    """Seconds in this water."""
+    water: str
+    """Name of the water expected here; empty when nobody said."""
+    rows: tuple[Row, ...]
+    capture: Capture | None
+    """The capture of this immersion, if there is one by now."""
+
+
+@dataclass(slots=True)
+class _Track:
+    """One quantity within one immersion."""
+
+    channel: Channel
+    settler: Settles
+    now: Settling | None = None
+    settled_after_s: float | None = None
+
+
+class CaptureTaker:
+    """One meter, immersion after immersion.
+
+    `stops` names the waters in the order the probe will meet them; an immersion that gave a
+    capture or an unsettled record uses one up. `new_id` gives a new capture's identity.
+    """
+
+    def __init__(
+        self,
+        meter: str,
+        channels: Sequence[Channel],
+        make_settler: Callable[[Channel], Settles],
+        *,
+        new_id: Callable[[], str],
+        timeout_s: float,
+        stops: Sequence[tuple[str, Role | None]] = (),
+    ) -> None:
+        self._meter = meter
+        self._channels = tuple(channels)
+        self._make_settler = make_settler
+        self._new_id = new_id
+        self._timeout_s = timeout_s
+        self._stops = deque(stops)
+        self._recent: deque[Reading] = deque(maxlen=REPLAY)
+        self._follower = Immersion(self._channels)
+        self._place: Place | None = None
+        self._tracks: dict[str, _Track] = {}
+        self._began: Stamp | None = None
+        self._capture: Capture | None = None
+        self._moving_since_s: float | None = None
+        self._recorded = False
+        self._timed_out = False
+        self._last: Reading | None = None
+
+    def update(self, reading: Reading) -> list[Capture | Event]:
+        """Take one reading; give what became of captures, in order."""
+        t_s = reading.stamp.t_s
+        if self._last is not None and t_s <= self._last.stamp.t_s:
+            return []  # a duplicate or out of order: the next one is as good
+        self._last = reading
+        self._recent.append(reading)
+        place = self._follower.update(t_s, reading.values, reading.flags)
+        news: list[Capture | Event] = []
+        entered = self._place is None or place.number != self._place.number
+        left = self._place is not None and self._place.medium != "air" and place.medium == "air"
+        if entered or left:
+            news += self._leave(reading.stamp)
+        elif place.disturbed:
+            self._restart()
+        self._place = place
+        if place.medium == "air":
+            return news
+        if entered or self._began is None:
+            self._enter(place.since_s, reading.stamp)
+        else:
+            self._feed(reading)
+        news += self._judge(reading.stamp)
+        return news
+
+    def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
+        """The meter went away or the program stops: what is open ends with what it has."""
+        news = self._leave(stamp, why)
+        self._follower = Immersion(self._channels)
+        self._place = None
+        self._recent.clear()
+        return news
+
+    def status(self) -> Status | None:
+        """Give how things stand at the last reading; None before the first."""
+        reading, place = self._last, self._place
+        if reading is None or place is None:
+            return None
+        began = self._began
+        return Status(
+            self._meter,
+            reading.stamp,
+            place.medium,
+            place.number,
+            reading.stamp.t_s - began.t_s if began else 0.0,
+            self._stops[0][0] if self._stops else "",
+            tuple(self._row(channel, reading) for channel in self._channels),
+            self._capture,
+        )
+
+    def _row(self, channel: Channel, reading: Reading) -> Row:
+        track = self._tracks.get(channel.quantity)
+        return Row(
+            channel.quantity,
+            reading.values.get(channel.quantity),
+            reading.flags.get(channel.quantity),
+            track.now if track else None,
+            channel.is_required,
+        )
+
+    def _enter(self, since_s: float, stamp: Stamp) -> None:
+        """Begin an immersion with the readings since its first moment."""
+        mine = [r for r in self._recent if r.stamp.t_s >= since_s] or list(self._recent)[-1:]
+        self._began = mine[0].stamp if mine else stamp
+        self._restart()
+        for reading in mine:
+            self._feed(reading)
+
+    def _restart(self) -> None:
+        self._tracks = {c.quantity: _Track(c, self._make_settler(c)) for c in self._channels}
+
+    def _feed(self, reading: Reading) -> None:
+        assert self._began is not None  # noqa: S101  (an immersion is open whenever this is called)
+        temperature = reading.values.get("temperature")
+        if reading.flags.get("temperature") is not None:
+            temperature = None
+        for quantity, track in self._tracks.items():
+            value = reading.values.get(quantity)
+            if value is None or quantity in reading.flags:
+                continue
+            track.now = track.settler.update(reading.stamp.t_s, value, temperature)
+            if track.now.phase != "settled":
+                track.settled_after_s = None
+            elif track.settled_after_s is None:
+                track.settled_after_s = reading.stamp.t_s - self._began.t_s
+
+    def _all_settled(self) -> bool:
+        """Every required quantity is settled, by a number seen in the newest reading."""
+        required = [track for track in self._tracks.values() if track.channel.is_required]
+        seen = self._last.values if self._last else {}
+        flags = self._last.flags if self._last else {}
+        return bool(required) and all(
+            track.now is not None
+            and track.now.phase == "settled"
+            and track.channel.quantity in seen
+            and track.channel.quantity not in flags
+            for track in required
+        )
+
+    def _judge(self, stamp: Stamp) -> list[Capture | Event]:
+        """Compare where the immersion stands with what has been said of it so far."""
+        began = self._began
+        if began is None:
+            return []
+        if self._all_settled():
+            return self._settled(began, stamp)
+        if self._capture is not None:
+            return self._moving_on(stamp)
+        if not self._timed_out and stamp.t_s - began.t_s >= self._timeout_s:
+            self._timed_out = self._recorded = True
+            why = f"not settled within {self._timeout_s:g} s: {self._why()}"
+            return [self._new_capture(CaptureState.UNSETTLED, began, stamp, why)]
+        return []
+
+    def _settled(self, began: Stamp, stamp: Stamp) -> list[Capture | Event]:
+        self._moving_since_s = None
+        if self._capture is not None:
+            # Refined in memory while the probe stays; kept when the capture becomes final.
+            self._capture = replace(self._capture, values=self._values())
+            return []
+        self._recorded = True
+        self._capture = self._new_capture(CaptureState.PROVISIONAL, began, stamp, "")
+        return [self._capture]
+
+    def _moving_on(self, stamp: Stamp) -> list[Capture | Event]:
+        assert self._capture is not None  # noqa: S101
+        if self._moving_since_s is None:
+            self._moving_since_s = stamp.t_s
+        if stamp.t_s - self._moving_since_s < GRACE_S:
+            return []
+        withdrawn = replace(
+            self._capture, state=CaptureState.WITHDRAWN, reason=f"moved on: {self._why()}"
+        )
+        self._capture = None
+        self._moving_since_s = None
+        return [withdrawn]
+
+    def _leave(self, stamp: Stamp, why: str = "") -> list[Capture | Event]:
+        """Close the immersion: a provisional capture becomes final as it last stood settled."""
+        news: list[Capture | Event] = []
+        began = self._began
+        if self._capture is not None:
+            news.append(replace(self._capture, state=CaptureState.FINAL, reason=why))
+        elif began is not None and not self._recorded:
+            elapsed_s = stamp.t_s - began.t_s
+            text = f"lifted after {elapsed_s:.0f} s, before the numbers had settled"
+            news.append(
+                Event(
+                    "left_unsettled",
+                    stamp,
+                    self._meter,
+                    f"{why or text}: {self._why()}",
+                    {"elapsed_s": round(elapsed_s, 1)},
+                )
+            )
+        if self._recorded and self._stops:
+            self._stops.popleft()
+        self._capture = self._began = self._moving_since_s = None
+        self._recorded = self._timed_out = False
+        self._tracks = {}
+        return news
+
+    def _new_capture(
+        self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str
+    ) -> Capture:
+        water, role = self._stops[0] if self._stops else ("", None)
+        values = self._values()
+        return Capture(
+            self._new_id(), self._meter, state, began, stamp, values, water, role, reason
+        )
+
+    def _values(self) -> dict[str, SettledValue]:
+        values = {}
+        for quantity, track in self._tracks.items():
+            now = track.now
+            if now is None:
+                continue
+            values[quantity] = SettledValue(
+                quantity,
+                now.value,
+                now.expanded_u,
+                now.phase,
+                now.drift_per_min,
+                track.settled_after_s,
+                reason="" if now.phase == "settled" else now.reason,
+                budget=dict(track.settler.budget()),
+            )
+        return values
+
+    def _why(self) -> str:
+        """Say which required quantities are not settled, and what each does."""
+        parts = []
+        for quantity, track in self._tracks.items():
+            if not track.channel.is_required:
+                continue
+            flag = self._last.flags.get(quantity) if self._last else None
+            if flag is not None:
+                parts.append(f"{quantity} shows no usable number ({flag})")
+            elif track.now is None:
+                parts.append(f"{quantity} was never read")
+            elif track.now.phase != "settled":
+                parts.append(f"{quantity} {track.now.reason or track.now.phase}")
+        return "; ".join(parts) or "all settled, but not at the same time"

@@ -1,0 +1,70 @@
+"""Carries what happens from the meters to everything that listens.
+
+Every queue is bounded and its policy is chosen by who subscribes:
+
+* `Policy.WAIT`: the publisher waits. Only for the recorder and the bench, which must see all.
+* `Policy.DROP_OLDEST`: the publisher never waits; what does not fit is lost and counted. For
+  outlets, so that a slow page or broker costs no reading.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from enum import Enum
+from typing import Generic, TypeVar
+
+__all__ = ["Bus", "Policy", "Subscription"]
+
+T = TypeVar("T")
+
+
+class Policy(Enum):
+    WAIT = "wait"
+    DROP_OLDEST = "drop_oldest"
+
+
+class Subscription(Generic[T]):
+    """One listener's queue; iterate it. `dropped` counts what did not fit."""
+
+    def __init__(self, name: str, size: int, policy: Policy) -> None:
+        self.name = name
+        self.policy = policy
+        self.dropped = 0
+        self._queue: asyncio.Queue[T] = asyncio.Queue(size)
+
+    async def put(self, item: T) -> None:
+        if self.policy is Policy.DROP_OLDEST and self._queue.full():
+            self._queue.get_nowait()
+            self.dropped += 1
+        await self._queue.put(item)
+
+    async def __aiter__(self) -> AsyncIterator[T]:
+        while True:
+            yield await self._queue.get()
+
+    async def get(self) -> T:
+        return await self._queue.get()
+
+    def pending(self) -> list[T]:
+        """Take what is waiting now, for a last look at the stop."""
+        items = []
+        while not self._queue.empty():
+            items.append(self._queue.get_nowait())
+        return items
+
+
+class Bus(Generic[T]):
+    """Hands every published item to every subscription, in the order they subscribed."""
+
+    def __init__(self) -> None:
+        self._subscriptions: list[Subscription[T]] = []
+
+    def subscribe(self, name: str, *, size: int, policy: Policy) -> Subscription[T]:
+        subscription: Subscription[T] = Subscription(name, size, policy)
+        self._subscriptions.append(subscription)
+        return subscription
+
+    async def publish(self, item: T) -> None:
+        for subscription in self._subscriptions:
+            await subscription.put(item)

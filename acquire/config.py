@@ -1,0 +1,269 @@
+"""One TOML file says which meters there are, where the store is and how captures are taken.
+
+Read once at the start; frozen afterwards. Units stand in key names. Anything unknown is an error
+that names file, key, what was found and what is allowed.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from acquire.errors import ConfigError
+from acquire.quantities import BUILT_IN, Quantity, Tolerance
+from acquire.readings import Role
+from acquire.registry import driver_class
+from acquire.validation import from_pydantic
+
+__all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "find_file", "load"]
+
+NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
+_Positive = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class StoreConfig(_Table):
+    """[store]"""
+
+    path: Path = Field(default_factory=lambda: _home("XDG_DATA_HOME", ".local/share") / "ouzel.db")
+    commit_every_s: Annotated[float, Field(ge=1, le=600)] = 10.0
+
+
+class ToleranceConfig(_Table):
+    """How still is still enough: absolute in the quantity's unit, relative a fraction."""
+
+    absolute: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    relative: Annotated[float, Field(ge=0, lt=1)] = 0.0
+
+
+class Stop(_Table):
+    """One water in the order the probe will meet it."""
+
+    water: Annotated[str, Field(min_length=1, max_length=80)]
+    role: Role = Role.SUBJECT
+
+
+class BenchConfig(_Table):
+    """[bench]"""
+
+    preset: str = "bench"
+    timeout_s: _Positive = 900.0
+    """An immersion that has not settled by then is recorded as unsettled, with the reason."""
+    tolerance: dict[str, ToleranceConfig] = Field(default_factory=dict)
+    stops: tuple[Stop, ...] = ()
+
+
+class QuantityConfig(_Table):
+    """[quantities.NAME]: a quantity the table does not have."""
+
+    label: str
+    unit: str
+    digits: Annotated[int, Field(ge=0, le=6)]
+    low: float
+    high: float
+    tolerance: ToleranceConfig
+    senml_unit: str
+    senml_factor: float = 1.0
+
+
+class _MeterTable(BaseModel):
+    """What every meter has, whatever its driver."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    driver: str = "text_lines"
+    silence_s: _Positive = 30.0
+    """After that long without a reading the link is opened anew."""
+
+
+class _Whole(_Table):
+    store: StoreConfig = StoreConfig()
+    bench: BenchConfig = BenchConfig()
+    quantities: dict[str, QuantityConfig] = Field(default_factory=dict)
+    meters: dict[str, dict[str, Any]] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterConfig:
+    """One configured instrument; `settings` is the driver's own validated table."""
+
+    name: str
+    driver: str
+    settings: BaseModel
+    silence_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """All of it, valid."""
+
+    file: Path | None
+    store: StoreConfig
+    bench: BenchConfig
+    quantities: Mapping[str, Quantity]
+    meters: Mapping[str, MeterConfig]
+
+    def tolerance(self, quantity: str) -> Tolerance:
+        """The configured settling tolerance, else the quantity's own."""
+        asked = self.bench.tolerance.get(quantity)
+        if asked is None:
+            return self.quantities[quantity].tolerance
+        return Tolerance(asked.absolute, asked.relative)
+
+    def shown(self) -> dict[str, Any]:
+        """Everything in force, defaults included, ready for printing."""
+        return {
+            "store": self.store.model_dump(mode="json"),
+            "bench": self.bench.model_dump(mode="json"),
+            "meters": {
+                name: {
+                    **meter.settings.model_dump(mode="json", exclude_none=True),
+                    "driver": meter.driver,
+                    "silence_s": meter.silence_s,
+                }
+                for name, meter in self.meters.items()
+            },
+        }
+
+
+def _home(variable: str, fallback: str) -> Path:
+    """The folder of ouzel under an XDG base directory (freedesktop.org, XDG Base Directory)."""
+    base = os.environ.get(variable, "")
+    root = Path(base) if base and Path(base).is_absolute() else Path.home() / fallback
+    return root / "ouzel"
+
+
+def find_file(named: str | None) -> Path | None:
+    """Give the configuration file: the named one, ./ouzel.toml, the XDG place; None if none is."""
+    if named is not None:
+        path = Path(named).expanduser()
+        if not path.is_file():
+            raise ConfigError("no such configuration file", file=path)
+        return path
+    for path in (Path("ouzel.toml"), _home("XDG_CONFIG_HOME", ".config") / "ouzel.toml"):
+        if path.is_file():
+            return path
+    return None
+
+
+def load(path: Path | None) -> Config:
+    """Read and check the file; without one everything has its default and there are no meters."""
+    raw = {} if path is None else _read(path)
+    try:
+        whole = _Whole.model_validate(raw)
+    except ValidationError as error:
+        raise from_pydantic(error, file=path) from error
+    quantities = {**BUILT_IN, **{n: _quantity(n, q, path) for n, q in whole.quantities.items()}}
+    for name, tolerance in whole.bench.tolerance.items():
+        if name not in quantities:
+            raise ConfigError(
+                "unknown quantity",
+                file=path,
+                key="bench.tolerance",
+                found=name,
+                allowed=", ".join(quantities),
+            )
+        if not tolerance.absolute and not tolerance.relative:
+            raise ConfigError(
+                "a tolerance needs a part above zero",
+                file=path,
+                key=f"bench.tolerance.{name}",
+                allowed="absolute > 0 or relative > 0",
+            )
+    store = whole.store.model_copy(update={"path": _beside(path, whole.store.path)})
+    meters = {name: meter(name, table, path) for name, table in whole.meters.items()}
+    _check_preset(whole.bench.preset, path)
+    return Config(path, store, whole.bench, quantities, meters)
+
+
+def meter(name: str, table: Mapping[str, Any], path: Path | None = None) -> MeterConfig:
+    """Check one meter's table: what every meter has here, the rest by the driver's own settings."""
+    key = f"meters.{name}"
+    if not NAME.fullmatch(name):
+        raise ConfigError(
+            "a meter's name goes into files and topics",
+            file=path,
+            key=key,
+            found=name,
+            allowed="a small letter, then up to 31 of a-z 0-9 _ -",
+        )
+    try:
+        common = _MeterTable.model_validate(table)
+        driver = driver_class(common.driver)
+        rest = {k: v for k, v in table.items() if k != "silence_s"}
+        context = {"base": path.parent if path else Path.cwd()}
+        settings = driver.Settings.model_validate(rest, context=context)
+    except ValidationError as error:
+        raise from_pydantic(error, file=path, key=key) from error
+    except ConfigError as error:
+        if error.file is not None:  # a profile names its own file
+            raise
+        raise ConfigError(
+            error.problem, file=path, key=f"{key}.driver", found=error.found, allowed=error.allowed
+        ) from error
+    return MeterConfig(name, common.driver, settings, common.silence_s)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"not TOML: {error}", file=path) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError("not UTF-8 text", file=path) from error
+    except OSError as error:
+        raise ConfigError(f"cannot be read: {error.strerror}", file=path) from error
+
+
+def _beside(file: Path | None, path: Path) -> Path:
+    """A relative path in the file means beside the file."""
+    path = path.expanduser()
+    return path if path.is_absolute() or file is None else file.parent / path
+
+
+def _quantity(name: str, table: QuantityConfig, path: Path | None) -> Quantity:
+    if name in BUILT_IN:
+        raise ConfigError(
+            "a built-in quantity cannot be redefined", file=path, key=f"quantities.{name}"
+        )
+    try:
+        tolerance = Tolerance(table.tolerance.absolute, table.tolerance.relative)
+    except ConfigError as error:
+        raise ConfigError(
+            error.problem, file=path, key=f"quantities.{name}.tolerance", allowed=error.allowed
+        ) from error
+    return Quantity(
+        name,
+        table.label,
+        table.unit,
+        table.unit,
+        table.digits,
+        table.low,
+        table.high,
+        tolerance,
+        table.senml_unit,
+        table.senml_factor,
+    )
+
+
+def _check_preset(name: str, path: Path | None) -> None:
+    from acquire.presets import preset_names  # noqa: PLC0415
+
+    if name not in preset_names():
+        raise ConfigError(
+            "unknown preset",
+            file=path,
+            key="bench.preset",
+            found=name,
+            allowed=", ".join(preset_names()),
+        )

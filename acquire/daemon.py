@@ -1,0 +1,223 @@
+"""Runs meters: supervises them, records, takes captures, tells whoever listens.
+
+    supervise ── Reading/Event ──► bus ──┬─ recorder ── store
+                                         ├─ bench ── Capture ── store, then ──► bus ("said")
+                                         └─ listeners (terminal, later page and broker)
+
+Listeners hear of a capture only after it is durable. One task group holds everything; a store that
+fails stops the daemon, a listener that fails does not.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import signal
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from contextlib import asynccontextmanager
+
+from pathlib import Path
+
+from acquire.bench.taker import CaptureTaker, Settles, Status
+from acquire.bus import Bus, Policy, Subscription
+from acquire.clock import Clock
+from acquire.config import Config, MeterConfig
+from acquire.meter import Driver, supervise
+from acquire.presets import make_settler
+from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role, Stamp
+from acquire.registry import driver_class
+from acquire.store.writer import StoreWriter
+
+__all__ = ["Daemon", "Said", "Stopped", "stop_on_signals"]
+
+Said = Reading | Event | Capture | Status
+"""What listeners hear."""
+
+CLOCK_STEP_S = 0.5
+"""Wall time that departs this far from monotonic time between two looks was stepped."""
+
+
+class Stopped(Exception):  # noqa: N818  (not an error: a request)
+    """Ends the task group cleanly."""
+
+
+class Daemon:
+    """One configuration at work. `listen` before `run`; `stop` may come from anywhere in the loop."""
+
+    def __init__(
+        self,
+        config: Config,
+        meters: Sequence[MeterConfig],
+        clock: Clock,
+        *,
+        store: Path | None,
+        stops: Sequence[tuple[str, Role | None]] = (),
+    ) -> None:
+        self._config = config
+        self._clock = clock
+        self._store_path = store
+        self._stops = stops
+        self._said: Bus[Said] = Bus()
+        self._read: Bus[Reading | Event] = Bus()
+        self._drivers = {m.name: _make_driver(m, clock) for m in meters}
+        self._meters = {m.name: m for m in meters}
+        self._takers: dict[str, CaptureTaker] = {}
+        self._writer: StoreWriter | None = None
+        self._stop = asyncio.Event()
+
+    def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
+        """Hear everything from now on; what a slow listener does not take is dropped and counted."""
+        return self._said.subscribe(name, size=size, policy=Policy.DROP_OLDEST)
+
+    def stop(self) -> None:
+        self._stop.set()
+
+    async def run(self, ready: Callable[[], Awaitable[None]] | None = None) -> None:
+        """Work until `stop`; returns once everything taken is durable."""
+        async with self._open_store():
+            try:
+                async with asyncio.TaskGroup() as group:
+                    queue = self._read.subscribe("bench", size=256, policy=Policy.WAIT)
+                    group.create_task(self._work(queue), name="bench")
+                    for name, driver in self._drivers.items():
+                        group.create_task(self._supervise(name, driver), name=f"meter {name}")
+                    group.create_task(self._watch_clock(), name="clock")
+                    group.create_task(self._wait_for_stop(), name="stop")
+                    if ready is not None:
+                        await ready()
+            except* Stopped:
+                pass
+            for item in queue.pending():
+                await self._handle(item)
+            await self._close_captures()
+
+    @asynccontextmanager
+    async def _open_store(self) -> AsyncIterator[None]:
+        if self._store_path is None:
+            yield
+            return
+        every_s = self._config.store.commit_every_s
+        async with await StoreWriter.open(
+            self._store_path, clock=self._clock, commit_every_s=every_s
+        ) as writer:
+            self._writer = writer
+            try:
+                yield
+            finally:
+                self._writer = None
+
+    async def _supervise(self, name: str, driver: Driver) -> None:
+        await supervise(
+            driver,
+            meter=name,
+            clock=self._clock,
+            publish=self._read.publish,
+            silence_s=self._meters[name].silence_s,
+        )
+
+    async def _wait_for_stop(self) -> None:
+        await self._stop.wait()
+        raise Stopped
+
+    async def _watch_clock(self) -> None:
+        """Notice wall time that jumps: set by hand, by the network, or found after a cold start."""
+        last = self._clock.now()
+        while True:
+            await self._clock.sleep(1.0)
+            now = self._clock.now()
+            step_s = (now.at_ms - last.at_ms) * 1e-3 - (now.t_s - last.t_s)
+            if abs(step_s) > CLOCK_STEP_S:
+                text = f"the clock was set {step_s:+.1f} s"
+                await self._read.publish(
+                    Event("clock_step", now, "", text, {"step_s": round(step_s, 3)})
+                )
+            last = now
+
+    async def _work(self, queue: Subscription[Reading | Event]) -> None:
+        async for item in queue:
+            await self._handle(item)
+
+    async def _handle(self, item: Reading | Event) -> None:
+        """Record one thing, then let the bench look at it, then tell the listeners."""
+        if isinstance(item, Event):
+            await self._keep(item)
+            taker = self._takers.get(item.meter)
+            if item.kind == "meter_lost" and taker is not None:
+                for news in taker.interrupt(item.stamp, "the meter was lost"):
+                    await self._keep(news)
+            return
+        taker = self._takers.get(item.meter)
+        if taker is None:
+            taker = await self._meet(item.meter)
+        if self._writer is not None:
+            await self._writer.add(item)
+        await self._said.publish(item)
+        for news in taker.update(item):
+            await self._keep(news)
+        status = taker.status()
+        if status is not None:
+            await self._said.publish(status)
+
+    async def _keep(self, item: Capture | Event) -> None:
+        """Durable first, announced second."""
+        if self._writer is not None:
+            await self._writer.keep(item)
+        await self._said.publish(item)
+
+    async def _meet(self, name: str) -> CaptureTaker:
+        """First reading of a meter: from now on its channels are known."""
+        driver, meter = self._drivers[name], self._meters[name]
+        if self._writer is not None:
+            await self._writer.describe(
+                name,
+                driver=meter.driver,
+                profile=str(getattr(meter.settings, "profile", "")),
+                identity=driver.identity,
+                channels=list(driver.channels),
+            )
+        taker = CaptureTaker(
+            name,
+            driver.channels,
+            self._settler,
+            new_id=_new_id,
+            timeout_s=self._config.bench.timeout_s,
+            stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],
+        )
+        self._takers[name] = taker
+        return taker
+
+    def _settler(self, channel: Channel) -> Settles:
+        return make_settler(
+            self._config.bench.preset,
+            tolerance=self._config.tolerance(channel.quantity),
+            resolution=channel.resolution,
+            quantity=channel.quantity,
+        )
+
+    async def _close_captures(self) -> None:
+        now = self._clock.now()
+        for taker in self._takers.values():
+            for news in taker.interrupt(now, "closed when the program stopped"):
+                await self._keep(news)
+
+
+def _make_driver(meter: MeterConfig, clock: Clock) -> Driver:
+    return driver_class(meter.driver)(meter.settings, meter=meter.name, clock=clock)
+
+
+def _new_id() -> str:
+    """A capture's identity: eight characters without look-alikes, 40 random bits."""
+    alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
+    return "".join(secrets.choice(alphabet) for _ in range(8))
+
+
+def stop_on_signals(stop: Callable[[], None]) -> None:
+    """Let SIGINT and SIGTERM end the program cleanly; a second one ends it at once."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+
+        def first(number: signal.Signals = number) -> None:
+            loop.remove_signal_handler(number)
+            stop()
+
+        loop.add_signal_handler(number, first)
