@@ -13,7 +13,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 
 from pathlib import Path
@@ -24,7 +24,7 @@ from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
 from acquire.presets import make_settler
-from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role, Stamp
+from acquire.readings import Capture, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.writer import StoreWriter
 
@@ -52,11 +52,13 @@ class Daemon:
         *,
         store: Path | None,
         stops: Sequence[tuple[str, Role | None]] = (),
+        closing: str = "the program was stopped",
     ) -> None:
         self._config = config
         self._clock = clock
         self._store_path = store
         self._stops = stops
+        self._closing = closing
         self._said: Bus[Said] = Bus()
         self._read: Bus[Reading | Event] = Bus()
         self._drivers = {m.name: _make_driver(m, clock) for m in meters}
@@ -197,7 +199,7 @@ class Daemon:
     async def _close_captures(self) -> None:
         now = self._clock.now()
         for taker in self._takers.values():
-            for news in taker.interrupt(now, "closed when the program stopped"):
+            for news in taker.interrupt(now, self._closing):
                 await self._keep(news)
 
 

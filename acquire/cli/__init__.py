@@ -1,0 +1,73 @@
+"""The command line: one file a command, nothing heavy imported before a command runs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from acquire import __version__
+from acquire.errors import OuzelError
+
+__all__ = ["COMMANDS", "build_parser", "main"]
+
+COMMANDS = (
+    "demo",
+    "find",
+    "read",
+    "capture",
+    "serve",
+    "simulate",
+    "export",
+    "config",
+    "doctor",
+)
+
+EXIT_CODES = """\
+exit codes:
+  0  done
+  1  something went wrong that ouzel did not foresee
+  2  the command line, the configuration or a profile cannot be used
+  3  the meter cannot be reached
+  4  the numbers did not come to rest in the time given
+  5  the store cannot be read or written
+  6  a computation was asked outside what its formula is valid for
+  130  stopped with Ctrl-C
+
+These readings never show that a water is safe to drink. For that, ask a certified
+laboratory and your local authority.
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Make the whole parser; each command's file adds its own part."""
+    parser = argparse.ArgumentParser(
+        prog="ouzel",
+        description="Reads water probes, waits until the numbers have come to rest, records them.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"ouzel {__version__}")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        import_module(f"acquire.cli.{name}").add_to(commands)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; give its exit code."""
+    args = build_parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except OuzelError as error:
+        print(f"ouzel: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output (head, less) has gone: not an error. Python would complain
+        # again while flushing at exit, so standard output is pointed at nothing.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0

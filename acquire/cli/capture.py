@@ -1,0 +1,89 @@
+"""`ouzel capture`: leave the probe in a sample; one settled capture is taken and stored."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
+
+if TYPE_CHECKING:
+    from acquire.daemon import Said
+
+__all__ = ["add_to", "run"]
+
+
+def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "capture",
+        help="wait until the numbers have settled, store them once, and end",
+        description="Put the probe into the water and leave it. Rings when the capture is stored.",
+    )
+    add_meter(parser)
+    parser.add_argument("--water", default="", metavar="NAME", help="what this water is called")
+    parser.add_argument(
+        "--role",
+        choices=("reference", "subject", "rinse", "solution"),
+        help="what it is to the comparison (default: none)",
+    )
+    parser.add_argument(
+        "--timeout", type=positive, metavar="SECONDS", help="give up then (default: 900)"
+    )
+    add_json(parser)
+    add_store(parser)
+    add_config(parser)
+    add_clock(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    import sys
+    from dataclasses import replace
+
+    from acquire.cli.options import load_config, make_clock, one_meter, store_path
+    from acquire.cli.run_daemon import run_daemon, wants_live
+    from acquire.errors import NotSettled
+    from acquire.outlets.as_json import json_line
+    from acquire.outlets.terminal import LiveTable, PlainLines
+    from acquire.outlets.words import CAUTION, capture_lines
+    from acquire.readings import Capture, CaptureState, Role
+
+    config = load_config(args)
+    meter = one_meter(args, config)
+    if args.timeout is not None:
+        bench = config.bench.model_copy(update={"timeout_s": args.timeout})
+        config = replace(config, bench=bench)
+    taken: list[Capture] = []
+
+    def until(said: Said) -> bool:
+        if not isinstance(said, Capture):
+            return False
+        taken.append(said)
+        return said.state in {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
+
+    live = wants_live(json=args.json)
+    run_daemon(
+        config,
+        [meter],
+        make_clock(args),
+        LiveTable(config.quantities)
+        if live
+        else PlainLines(config.quantities, every_s=10.0, file=sys.stderr),
+        store=store_path(args, config),
+        stops=[(args.water, Role(args.role) if args.role else None)],
+        until=until,
+        # The probe may still be on its way to the water; then the taker's own time-out runs.
+        for_s=2 * config.bench.timeout_s,
+        closing="",
+    )
+    final = next((c for c in reversed(taken) if c.state is CaptureState.FINAL), None)
+    record = final or (taken[-1] if taken else None)
+    if record is not None and args.json:
+        print(json_line(record))
+    elif record is not None and not live:
+        print(*capture_lines(record, config.quantities), sep="\n")
+    if final is None:
+        raise NotSettled(record.reason if record else "stopped before there was a capture")
+    if not args.json:
+        print(f"Stored as {final.id} in {store_path(args, config)}\n{CAUTION}")
+    return 0

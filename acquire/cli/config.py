@@ -1,0 +1,71 @@
+"""`ouzel config`: check the configuration, or show it with every default."""
+
+from __future__ import annotations
+
+import argparse
+
+from acquire.cli.options import add_config, add_json
+
+__all__ = ["add_to", "check", "show"]
+
+
+def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("config", help="check or show the configuration")
+    actions = parser.add_subparsers(metavar="ACTION", required=True)
+    for name, run, text in (
+        ("check", check, "say whether the configuration and its profiles can be used"),
+        ("show", show, "print everything in force, defaults included"),
+    ):
+        action = actions.add_parser(name, help=text, description=text)
+        add_json(action)
+        add_config(action)
+        action.set_defaults(run=run)
+
+
+def check(args: argparse.Namespace) -> int:
+    import json
+
+    from acquire.cli.options import load_config
+
+    config = load_config(args)
+    if args.json:
+        print(json.dumps({"file": str(config.file or ""), "meters": list(config.meters)}))
+        return 0
+    if config.file is None:
+        print("No configuration file: everything has its default and no meter is configured.")
+    else:
+        meters = ", ".join(config.meters) or "none"
+        print(f"{config.file}: good. Meters: {meters}.")
+    return 0
+
+
+def show(args: argparse.Namespace) -> int:
+    import json
+
+    from acquire.cli.options import load_config
+
+    config = load_config(args)
+    if args.json:
+        print(json.dumps(config.shown(), indent=2))
+        return 0
+    print(f"# from {config.file}" if config.file else "# no configuration file: defaults")
+    _print_tables("", config.shown())
+    return 0
+
+
+def _print_tables(prefix: str, table: dict[str, object]) -> None:
+    """Write nested dictionaries as TOML tables; JSON strings, numbers and arrays are TOML too."""
+    import json
+
+    plain = {k: v for k, v in table.items() if not isinstance(v, dict)}
+    if prefix and plain:
+        print(f"\n[{prefix}]")
+    for key, value in plain.items():
+        if isinstance(value, list) and any(isinstance(item, dict) for item in value):
+            rows = (", ".join(f"{k} = {json.dumps(v)}" for k, v in row.items()) for row in value)
+            print(f"{key} = [{', '.join(f'{{ {row} }}' for row in rows)}]")
+        elif value is not None:
+            print(f"{key} = {json.dumps(value, ensure_ascii=False)}")
+    for key, value in table.items():
+        if isinstance(value, dict):
+            _print_tables(f"{prefix}.{key}" if prefix else key, value)

@@ -1,0 +1,121 @@
+"""Options that several commands share, and what they mean."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from acquire.errors import ConfigError
+
+if TYPE_CHECKING:
+    from acquire.clock import Clock
+    from acquire.config import Config, MeterConfig
+
+__all__ = [
+    "add_clock",
+    "add_config",
+    "add_json",
+    "add_meter",
+    "add_store",
+    "load_config",
+    "make_clock",
+    "one_meter",
+    "positive",
+    "store_path",
+]
+
+
+def positive(text: str) -> float:
+    """Read a number above zero for argparse."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"found {text!r}, allowed: a number above zero")
+    return value
+
+
+def add_config(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--config",
+        metavar="FILE",
+        help="configuration (default: ./ouzel.toml, else ouzel/ouzel.toml in the XDG config folder)",
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print JSON for programs")
+
+
+def add_store(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--store", metavar="FILE", help="the store, instead of the configured one")
+
+
+def add_clock(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--speed",
+        type=positive,
+        default=1.0,
+        metavar="N",
+        help="run the clock N times faster; only for simulated meters",
+    )
+
+
+def add_meter(parser: argparse.ArgumentParser) -> None:
+    """Which meter: one from the configuration, or a port and a profile named here."""
+    group = parser.add_argument_group("which meter")
+    group.add_argument("--meter", metavar="NAME", help="one of the configured meters")
+    group.add_argument("--port", help="a serial port, its stable name from `ouzel find`, or a URL")
+    group.add_argument("--profile", help="how that meter talks (with --port; default: labelled)")
+
+
+def load_config(args: argparse.Namespace) -> Config:
+    from acquire import config
+
+    return config.load(config.find_file(args.config))
+
+
+def make_clock(args: argparse.Namespace) -> Clock:
+    from acquire.clock import SystemClock
+
+    return SystemClock(args.speed)
+
+
+def store_path(args: argparse.Namespace, config: Config) -> Path:
+    return Path(args.store).expanduser() if args.store else config.store.path
+
+
+def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
+    """Give the meter the person means; ConfigError says how to name one."""
+    from acquire.config import meter
+
+    if args.port is not None:
+        if args.meter is not None:
+            raise ConfigError("say --meter or --port, not both")
+        table = {"driver": "text_lines", "port": args.port, "profile": args.profile or "labelled"}
+        return meter("bench", table)
+    if args.profile is not None:
+        raise ConfigError("--profile goes with --port")
+    if args.meter is not None:
+        if args.meter not in config.meters:
+            raise ConfigError(
+                "no such meter",
+                file=config.file,
+                key="meters",
+                found=args.meter,
+                allowed=", ".join(config.meters) or "none is configured",
+            )
+        return config.meters[args.meter]
+    if len(config.meters) == 1:
+        return next(iter(config.meters.values()))
+    if not config.meters:
+        raise ConfigError(
+            "no meter is configured: name its port with --port (`ouzel find` lists the ports), "
+            "or write one into ouzel.toml",
+            file=config.file,
+        )
+    raise ConfigError(
+        "several meters are configured: choose one with --meter", allowed=", ".join(config.meters)
+    )

@@ -1,0 +1,34 @@
+"""`ouzel simulate`: a made-up probe in a made-up household, on a port others can open."""
+
+from __future__ import annotations
+
+import argparse
+
+from acquire.cli.options import add_clock, positive
+
+__all__ = ["add_to", "run"]
+
+
+def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "simulate",
+        help="a simulated probe on a port that other programs can open",
+        description="Plays a probe, and a hand that moves it between waters. Ctrl-C ends it.",
+    )
+    parser.add_argument(
+        "--dialect",
+        choices=("labelled", "columns", "polled"),
+        default="labelled",
+        help="how it talks; the profile of the same name reads it",
+    )
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--water", metavar="NAME", help="stand in this one water for ever")
+    where.add_argument(
+        "--script", default="household", metavar="NAME|FILE", help="who moves it where, when"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="same seed, same noise")
+    parser.add_argument("--rate", type=positive, default=1.0, metavar="HZ", help="lines a second")
+    parser.add_argument("--link", metavar="PATH", help="a stable name for the port")
+    parser.add_argument("--once", action="store_true", help="end when the script has ended")
+    add_clock(parser)
+    parser.set_defaults(run=run)

@@ -1,0 +1,1 @@
+"""What carries readings and captures outward."""

@@ -1,0 +1,85 @@
+"""One JSON form of everything that is said, for `--json` and for programs that listen."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+from acquire.bench.taker import Status
+from acquire.readings import Capture, Event, Reading, SettledValue
+
+__all__ = ["as_json", "json_line", "utc"]
+
+
+def utc(at_ms: int) -> str:
+    """ISO 8601 in UTC with milliseconds; years outside 1..9999 are shown as the nearest."""
+    ms = min(max(at_ms, -62_135_596_800_000), 253_402_300_799_999)
+    whole = datetime.fromtimestamp(ms // 1000, UTC)
+    return f"{whole:%Y-%m-%dT%H:%M:%S}.{ms % 1000:03d}Z"
+
+
+def json_line(item: Reading | Event | Capture | Status) -> str:
+    """One line of JSON, ASCII only, so that no terminal or log can be tricked by a name."""
+    return json.dumps(as_json(item), allow_nan=False, separators=(",", ":"))
+
+
+def as_json(item: Reading | Event | Capture | Status) -> dict[str, Any]:
+    """A dictionary of plain JSON values; `is` says what it is."""
+    match item:
+        case Reading():
+            return {
+                "is": "reading",
+                "meter": item.meter,
+                "at": utc(item.stamp.at_ms),
+                "values": dict(item.values),
+                "flags": {name: str(flag) for name, flag in item.flags.items()},
+                "raw": item.raw,
+            }
+        case Event():
+            return {
+                "is": "event",
+                "kind": item.kind,
+                "meter": item.meter,
+                "at": utc(item.stamp.at_ms),
+                "text": item.text,
+                "data": dict(item.data),
+            }
+        case Capture():
+            return {
+                "is": "capture",
+                "id": item.id,
+                "state": str(item.state),
+                "meter": item.meter,
+                "water": item.water,
+                "role": str(item.role) if item.role else None,
+                "started": utc(item.started.at_ms),
+                "taken": utc(item.taken.at_ms),
+                "reason": item.reason,
+                "values": {name: _settled(value) for name, value in item.values.items()},
+            }
+        case Status():
+            return {
+                "is": "status",
+                "meter": item.meter,
+                "at": utc(item.stamp.at_ms),
+                "medium": item.medium,
+                "immersion": item.immersion,
+                "elapsed_s": round(item.elapsed_s, 1),
+                "phases": {r.quantity: r.settling.phase for r in item.rows if r.settling},
+                "capture": item.capture.id if item.capture else None,
+            }
+
+
+def _settled(value: SettledValue) -> dict[str, Any]:
+    return {
+        "value": value.value,
+        "expanded_u": value.expanded_u,
+        "phase": value.phase,
+        "drift_per_min": value.drift_per_min,
+        "settled_after_s": value.settled_after_s,
+        "source": value.source,
+        "method": value.method,
+        "reason": value.reason,
+        "budget": dict(value.budget),
+    }

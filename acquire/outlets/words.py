@@ -1,0 +1,93 @@
+"""Numbers and captures as people read them, in plain text."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+
+from acquire.quantities import Quantity
+from acquire.readings import Capture, CaptureState, Event, SettledValue
+
+__all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_line", "plain"]
+__all__ += ["shown", "shown_with_u", "tidy"]
+
+CAUTION = (
+    "These readings never show that a water is safe to drink: they cannot see microbes, lead,\n"
+    "arsenic, nitrate, PFAS and much else. For that, ask a certified laboratory, your local\n"
+    "authority, and a licensed professional for any work on the plumbing."
+)
+
+_STATE = {
+    CaptureState.PROVISIONAL: "settled",
+    CaptureState.FINAL: "final",
+    CaptureState.WITHDRAWN: "WITHDRAWN",
+    CaptureState.UNSETTLED: "NOT SETTLED",
+}
+
+
+def tidy(text: str, most: int = 80) -> str:
+    """Make what people typed safe on a terminal: one line, no control or direction characters."""
+    clean = "".join(" " if c.isspace() else c for c in text)
+    clean = "".join(c for c in clean if unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co"})
+    return clean if len(clean) <= most else clean[: most - 1] + "…"
+
+
+def plain(quantity: str) -> str:
+    """A quantity's name in a sentence."""
+    return quantity.replace("_", " ")
+
+
+def clock_time(at_ms: int) -> str:
+    """Local time of day."""
+    return f"{datetime.fromtimestamp(at_ms / 1000):%H:%M:%S}"  # noqa: DTZ006  (local on purpose)
+
+
+def shown(quantity: Quantity, value: float) -> str:
+    """A value with its unit."""
+    return f"{quantity.show(value)} {quantity.shown_unit}".rstrip()
+
+
+def shown_with_u(quantity: Quantity, value: float, expanded_u: float) -> str:
+    """A value and its 95 % uncertainty, with as many decimals as the uncertainty deserves.
+
+    Two significant digits of the uncertainty, never rounded down to nothing, and never fewer
+    decimals than the quantity is usually shown with.
+    """
+    digits = quantity.digits
+    if 0 < expanded_u < math.inf:
+        digits = max(digits, min(digits + 2, 1 - math.floor(math.log10(expanded_u))))
+    text = f"{quantity.show(value, digits=digits)} ± {quantity.show(expanded_u, digits=digits)}"
+    return f"{text} {quantity.shown_unit}".rstrip()
+
+
+def capture_title(capture: Capture) -> str:
+    """One line: when, which water, how it stands."""
+    water = tidy(capture.water) or "water"
+    role = f" ({capture.role})" if capture.role else ""
+    after_s = capture.taken.t_s - capture.started.t_s
+    title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: {_STATE[capture.state]}"
+    if capture.state in {CaptureState.WITHDRAWN, CaptureState.UNSETTLED}:
+        return f"{title}: {tidy(capture.reason, 400)}"
+    return f"{title} after {after_s:.0f} s"
+
+
+def capture_lines(capture: Capture, quantities: Mapping[str, Quantity]) -> Iterable[str]:
+    """The whole capture, a line a quantity."""
+    yield capture_title(capture)
+    for value in capture.values.values():
+        yield "  " + _value_line(quantities[value.quantity], value)
+
+
+def _value_line(quantity: Quantity, value: SettledValue) -> str:
+    text = f"{quantity.label:<17} {shown_with_u(quantity, value.value, value.expanded_u):<22}"
+    if value.phase == "settled":
+        return text.rstrip()
+    return f"{text} not settled: {tidy(value.reason, 200)}"
+
+
+def event_line(event: Event) -> str:
+    """One line."""
+    who = f"{event.meter}: " if event.meter else ""
+    return f"{clock_time(event.stamp.at_ms)}  {who}{plain(event.kind)}: {tidy(event.text, 300)}"
