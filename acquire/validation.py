@@ -1,0 +1,156 @@
+"""Turn pydantic's list of complaints into one clear line: file, key, found, allowed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from difflib import get_close_matches
+from types import UnionType
+from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from acquire.errors import ConfigError
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+__all__ = ["from_pydantic"]
+
+_BOUNDS = {"gt": ">", "ge": ">=", "lt": "<", "le": "<=", "multiple_of": "a multiple of"}
+_KINDS = {
+    "string_type": "text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "finite_number": "a finite number",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "list_type": "a list",
+    "tuple_type": "a list",
+}
+
+
+def from_pydantic(
+    error: ValidationError,
+    *,
+    file: object = None,
+    key: str = "",
+    model: type[BaseModel] | None = None,
+) -> ConfigError:
+    """Give the first complaint as a `ConfigError`, with how many more there are.
+
+    `key` is the dotted place the checked table stands at in `file`. `model` is the class that was
+    validated: with it an unknown key is answered with the allowed ones. A validator of our own says
+    what is allowed with ``PydanticCustomError(kind, text, {"allowed": "..."})``.
+    """
+    # Unknown keys first: a misspelt key is the cause of the key that is then missing.
+    complaints = sorted(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
+    first = complaints[0]
+    steps = [step for step, _ in _walk(first["loc"], model)]
+    dotted = _dotted([key, *steps] if key else steps)
+    problem, found, allowed = _said(first, model)
+    more = len(complaints) - 1
+    if more:
+        problem += f" (and {more} more)"
+    return ConfigError(problem, file=file, key=dotted, found=found, allowed=allowed)
+
+
+def _said(first: ErrorDetails, model: type[BaseModel] | None) -> tuple[str, object, str]:
+    """Give problem, found and allowed of one complaint."""
+    kind, found = first["type"], first["input"]
+    context: Mapping[str, Any] = first.get("ctx", {})
+    problem = first["msg"][:1].lower() + first["msg"][1:]
+    allowed = str(context.get("allowed", ""))
+    bounds = [f"{sign} {context[name]}" for name, sign in _BOUNDS.items() if name in context]
+    if kind == "extra_forbidden":
+        problem, found, allowed = _unknown_key(first["loc"], model)
+    elif kind == "missing":
+        problem, found = "a key is missing", None
+    elif kind.startswith("union_tag"):
+        name = str(context.get("discriminator", "")).strip("'")
+        found = found.get(name) if isinstance(found, Mapping) else found
+        problem = f"{name} does not say which kind this is"
+        allowed = str(context.get("expected_tags", ""))
+    elif kind in {"literal_error", "enum"}:
+        problem, allowed = "not one of the choices", str(context.get("expected", ""))
+    elif kind in _KINDS:
+        problem, allowed = "wrong kind of value", _KINDS[kind]
+    elif kind == "value_error":
+        problem = str(context.get("error", problem))
+    elif bounds:
+        problem, allowed = "out of range", ", ".join(bounds)
+    return problem, found, allowed
+
+
+def _unknown_key(
+    loc: Sequence[int | str], model: type[BaseModel] | None
+) -> tuple[str, object, str]:
+    names: list[str] = []
+    *above, last = _walk(loc, model) if model else [("", None)]
+    within = above[-1][1] if above else model
+    if within is not None:
+        names = [field.alias or name for name, field in within.model_fields.items()]
+    near = get_close_matches(str(last[0]), names, n=1)
+    hint = f"unknown key, did you mean {near[0]}?" if near else "unknown key"
+    return hint, None, ", ".join(names)
+
+
+def _walk(
+    loc: Sequence[int | str], model: type[BaseModel] | None
+) -> Iterator[tuple[int | str, type[BaseModel] | None]]:
+    """Follow a place through the models; tags of unions, which nobody typed, are left out."""
+    here: Any = model
+    for step in loc:
+        models = [kind for kind in _members(here) if isinstance(kind, type)]
+        named = [kind for kind in models if issubclass(kind, BaseModel)]
+        if len(named) > 1:
+            tagged = [kind for kind in named if _has_tag(kind, step)]
+            if tagged:
+                here = tagged[0]
+                continue
+        field = named[0].model_fields.get(str(step)) if named else None
+        if field is not None:
+            here = field.annotation
+        elif not named:
+            arguments = [kind for kind in get_args(_inner(here)) if kind is not Ellipsis]
+            here = arguments[-1] if arguments else None
+        else:
+            here = None
+        yield step, _one_model(here)
+
+
+def _inner(kind: Any) -> Any:
+    return get_args(kind)[0] if get_origin(kind) is Annotated else kind
+
+
+def _members(kind: Any) -> list[Any]:
+    kind = _inner(kind)
+    if get_origin(kind) in {Union, UnionType}:
+        return [_inner(one) for one in get_args(kind) if one is not type(None)]
+    return [kind]
+
+
+def _one_model(kind: Any) -> type[BaseModel] | None:
+    for one in _members(kind):
+        if isinstance(one, type) and issubclass(one, BaseModel):
+            return one
+    return None
+
+
+def _has_tag(kind: type[BaseModel], step: int | str) -> bool:
+    return any(step in get_args(field.annotation) for field in kind.model_fields.values())
+
+
+def _dotted(steps: Sequence[int | str]) -> str:
+    text = ""
+    for step in steps:
+        if isinstance(step, int):
+            text += f"[{step}]"
+        else:
+            text += f".{step}" if text else step
+    return text
