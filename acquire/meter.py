@@ -81,7 +81,7 @@ async def supervise(
     """Read a meter for ever: publish its readings and, once each, what goes wrong and right again.
 
     A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
-    `meter_lost` (with the reason, once for each new reason), `meter_back` (with the length of the
+    `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back` (with the length of the
     gap), `bad_frames` (at most one a minute). Ends only by cancellation or a bug.
     """
     waits = backoff or Backoff()
@@ -128,6 +128,7 @@ class _LinkWatch:
         self._problem = ""
         self._last: Stamp | None = None
         self.frames_at_last_good = 0
+        self._problem_told_s = float("-inf")
         self._frames_told = 0
         self._frames_told_s = float("-inf")
 
@@ -143,8 +144,11 @@ class _LinkWatch:
         await self._count_frames(reading.stamp)
 
     async def is_lost(self, problem: MeterError, stamp: Stamp) -> None:
-        if str(problem) != self._problem:
+        # A new reason is news, but reasons that take turns for a week are not: one a minute.
+        is_news = str(problem) != self._problem and stamp.t_s - self._problem_told_s >= 60.0
+        if not self._problem or is_news:
             self._problem = str(problem)
+            self._problem_told_s = stamp.t_s
             await self._tell("meter_lost", stamp, self._problem, {})
         await self._count_frames(stamp)
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from acquire.cli.options import add_config, add_json, add_store
 
@@ -19,8 +18,7 @@ BUILT_IN_2026 = 1_767_225_600
 """Unix time of 2026-01-01: a clock before it was never set since this program was written."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(NamedTuple):
     """One line of the examination."""
 
     subject: str
@@ -42,11 +40,10 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     import json
-    from dataclasses import asdict
 
     findings = [*_versions(), *_configured(args), *_ports(), _clock()]
     if args.json:
-        print(json.dumps([asdict(finding) for finding in findings], indent=2))
+        print(json.dumps([finding._asdict() for finding in findings], indent=2))
     else:
         for finding in findings:
             print(f"{'ok ' if finding.good else 'BAD'}  {finding.subject:<14} {finding.text}")

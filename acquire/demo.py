@@ -1,0 +1,158 @@
+"""The demonstration: a simulated probe in one process, the daemon in another, a serial port between.
+
+Everything is the real thing but the water: the daemon opens the port through the same driver, waits
+for the same settling and writes the same store as with an instrument. Only time runs faster.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from acquire.bench.compare import side_by_side
+from acquire.errors import OuzelError, StoreError
+from acquire.outlets.words import CAUTION, shown_with_u, tidy
+from acquire.quantities import BUILT_IN
+from acquire.readings import Capture, CaptureState
+from acquire.store.export import write_captures, write_readings
+from acquire.store.records import Records
+
+__all__ = ["STOPS", "run_demo"]
+
+STOPS = (
+    ("pH 7 buffer", "solution"),
+    ("rinse water", "rinse"),
+    ("reverse-osmosis water", "reference"),
+    ("kitchen tap", "subject"),
+)
+"""The waters of the `household` script, in its order, and what each is to the round."""
+
+_OURS = ("demo.db", "demo.db-wal", "demo.db-shm", "demo.db.lock", "ouzel.toml", "probe")
+_OURS += ("readings.csv", "captures.csv")
+
+
+def run_demo(folder: str, *, seed: int, speed: float) -> int:
+    """Run it; give the exit code. Files of an earlier demo in the folder are replaced."""
+    into = Path(folder).resolve()
+    into.mkdir(parents=True, exist_ok=True)
+    for name in _OURS:
+        (into / name).unlink(missing_ok=True)
+    config = into / "ouzel.toml"
+    config.write_text(_config(), encoding="utf-8")
+    print(
+        f"A simulated probe and a hand that moves it through {len(STOPS)} waters, "
+        f"{speed:g} times as fast as real.\nThe daemon reads it through a serial port, "
+        "and takes a capture whenever the numbers have come to rest.\n",
+        flush=True,
+    )
+    probe = [*_ouzel("simulate"), "--link", str(into / "probe"), "--seed", str(seed)]
+    reader = [*_ouzel("serve"), "--live", "--config", str(config)]
+    with _process([*probe, "--speed", f"{speed:g}"], quiet=True) as simulator:
+        _wait_for(into / "probe", simulator)
+        with _process([*reader, "--speed", f"{speed:g}"]) as daemon:
+            finals = _wait_for_captures(into / "demo.db", daemon, patience_s=3600 / speed)
+    _report(into, finals)
+    return 0 if len(finals) == len(STOPS) else 4
+
+
+def _config() -> str:
+    stops = ",\n".join(f'    {{ water = "{water}", role = "{role}" }}' for water, role in STOPS)
+    return (
+        "# Written by `ouzel demo`. A real meter needs only another port and profile.\n"
+        f'[store]\npath = "demo.db"\n\n[bench]\nstops = [\n{stops},\n]\n\n'
+        '[meters.kitchen]\ndriver = "text_lines"\nprofile = "labelled"\nport = "probe"\n'
+    )
+
+
+def _ouzel(command: str) -> list[str]:
+    return [sys.executable, "-m", "acquire", command]
+
+
+@contextlib.contextmanager
+def _process(command: Sequence[str], *, quiet: bool = False) -> Iterator[subprocess.Popen[bytes]]:
+    """A child that ends with us: asked first, then made to."""
+    out = subprocess.DEVNULL if quiet else None
+    # A session of its own: Ctrl-C reaches only us, and we stop the children in order.
+    child = subprocess.Popen(command, stdout=out, start_new_session=True)
+    try:
+        yield child
+    finally:
+        child.send_signal(signal.SIGINT)
+        try:
+            child.wait(5)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+
+def _wait_for(link: Path, simulator: subprocess.Popen[bytes]) -> None:
+    deadline = time.monotonic() + 20
+    while not link.exists():
+        if simulator.poll() is not None or time.monotonic() > deadline:
+            raise OuzelError("the simulated probe did not start; run `ouzel simulate` to see why")
+        time.sleep(0.02)
+
+
+def _wait_for_captures(
+    store: Path, daemon: subprocess.Popen[bytes], *, patience_s: float
+) -> list[Capture]:
+    """Look into the store, as any reader may, until every stop has its final capture."""
+    deadline = time.monotonic() + patience_s
+    finals: list[Capture] = []
+    while len(finals) < len(STOPS) and time.monotonic() < deadline and daemon.poll() is None:
+        time.sleep(0.2)
+        with contextlib.suppress(StoreError):  # not there yet
+            finals = _finals(store)
+    return finals
+
+
+def _finals(store: Path) -> list[Capture]:
+    records = Records.open(store)
+    try:
+        found = list(records.captures(state=CaptureState.FINAL))
+    finally:
+        records.close()
+    return sorted(found, key=lambda capture: capture.started.at_ms)
+
+
+def _report(into: Path, finals: Sequence[Capture]) -> None:
+    print()
+    reference = next((c for c in finals if c.role == "reference"), None)
+    subject = next((c for c in finals if c.role == "subject"), None)
+    if reference is not None and subject is not None:
+        _table(reference, subject)
+    print(f"\n{CAUTION}\n")
+    for what, write in (("readings", write_readings), ("captures", write_captures)):
+        records = Records.open(into / "demo.db")
+        try:
+            with (into / f"{what}.csv").open("w", encoding="utf-8", newline="") as file:
+                write(records, file)
+        finally:
+            records.close()
+    print(f"{len(finals)} of {len(STOPS)} captures. The files are in {into}:")
+    for name, what in (
+        ("demo.db", "the store: every reading, capture and event (SQLite)"),
+        ("captures.csv", "the captures for a spreadsheet"),
+        ("readings.csv", "every reading"),
+        ("ouzel.toml", "the configuration the daemon ran with"),
+    ):
+        print(f"    {name:<14} {what}")
+
+
+def _table(reference: Capture, subject: Capture) -> None:
+    print(f"{'':<17} {tidy(reference.water, 22):>22} {tidy(subject.water, 18):>18} {'differ?':>18}")
+    for row in side_by_side(reference, subject):
+        quantity = BUILT_IN[row.quantity]
+        here = shown_with_u(quantity, row.reference.value, row.reference.expanded_u)
+        there = shown_with_u(quantity, row.subject.value, row.subject.expanded_u)
+        verdict = "yes" if row.is_resolved else "cannot tell"
+        print(f"{quantity.label:<17} {here:>22} {there:>18} {verdict:>14}")
+    print(
+        "\n± is the 95 % uncertainty of where the number came to rest. The meter's own accuracy,\n"
+        "which its maker states, comes on top of every single value."
+    )

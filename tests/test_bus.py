@@ -1,0 +1,39 @@
+from __future__ import annotations
+
+import asyncio
+
+from acquire.bus import Bus, Policy
+
+
+async def test_a_slow_outlet_loses_the_oldest_and_the_loss_is_counted():
+    bus = Bus()
+    slow = bus.subscribe("slow", size=3, policy=Policy.DROP_OLDEST)
+    for n in range(10):
+        await asyncio.wait_for(bus.publish(n), 1)
+    assert slow.pending() == [7, 8, 9]
+    assert slow.dropped == 7
+
+
+async def test_a_listener_that_must_see_all_makes_the_publisher_wait():
+    bus = Bus()
+    careful = bus.subscribe("careful", size=2, policy=Policy.WAIT)
+
+    async def publish_all():
+        for n in range(10):
+            await bus.publish(n)
+
+    task = asyncio.create_task(publish_all())
+    await asyncio.sleep(0)
+    assert not task.done()
+    seen = [await careful.get() for _ in range(10)]
+    await task
+    assert seen == list(range(10))
+    assert careful.dropped == 0
+
+
+async def test_everyone_hears_everything_in_order():
+    bus = Bus()
+    queues = [bus.subscribe(str(n), size=100, policy=Policy.WAIT) for n in range(3)]
+    for n in range(50):
+        await bus.publish(n)
+    assert all(queue.pending() == list(range(50)) for queue in queues)
