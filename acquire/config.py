@@ -162,7 +162,7 @@ def load(path: Path | None) -> Config:
     try:
         whole = _Whole.model_validate(raw)
     except ValidationError as error:
-        raise from_pydantic(error, file=path) from error
+        raise from_pydantic(error, file=path, model=_Whole) from error
     quantities = {**BUILT_IN, **{n: _quantity(n, q, path) for n, q in whole.quantities.items()}}
     for name, tolerance in whole.bench.tolerance.items():
         if name not in quantities:
@@ -181,12 +181,17 @@ def load(path: Path | None) -> Config:
                 allowed="absolute > 0 or relative > 0",
             )
     store = whole.store.model_copy(update={"path": _beside(path, whole.store.path)})
-    meters = {name: meter(name, table, path) for name, table in whole.meters.items()}
+    meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     _check_preset(whole.bench.preset, path)
     return Config(path, store, whole.bench, quantities, meters)
 
 
-def meter(name: str, table: Mapping[str, Any], path: Path | None = None) -> MeterConfig:
+def meter(
+    name: str,
+    table: Mapping[str, Any],
+    path: Path | None = None,
+    quantities: Mapping[str, Quantity] = BUILT_IN,
+) -> MeterConfig:
     """Check one meter's table: what every meter has here, the rest by the driver's own settings."""
     key = f"meters.{name}"
     if not NAME.fullmatch(name):
@@ -197,14 +202,15 @@ def meter(name: str, table: Mapping[str, Any], path: Path | None = None) -> Mete
             found=name,
             allowed="a small letter, then up to 31 of a-z 0-9 _ -",
         )
+    model: type[BaseModel] = _MeterTable
     try:
         common = _MeterTable.model_validate(table)
-        driver = driver_class(common.driver)
+        model = driver_class(common.driver).Settings
         rest = {k: v for k, v in table.items() if k != "silence_s"}
-        context = {"base": path.parent if path else Path.cwd()}
-        settings = driver.Settings.model_validate(rest, context=context)
+        context = {"base": path.parent if path else Path.cwd(), "quantities": quantities}
+        settings = model.model_validate(rest, context=context)
     except ValidationError as error:
-        raise from_pydantic(error, file=path, key=key) from error
+        raise from_pydantic(error, file=path, key=key, model=model) from error
     except ConfigError as error:
         if error.file is not None:  # a profile names its own file
             raise

@@ -246,6 +246,8 @@ class CaptureTaker:
         began = self._began
         if began is None:
             return []
+        if self._place is not None and self._place.pending:
+            return []  # it may be another water, or air: what is seen now belongs to nobody yet
         if self._all_settled():
             return self._settled(began, stamp)
         if self._capture is not None:
