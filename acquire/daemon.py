@@ -15,7 +15,6 @@ import secrets
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
-
 from pathlib import Path
 
 from acquire.bench.taker import CaptureTaker, Settles, Status
@@ -37,7 +36,7 @@ CLOCK_STEP_S = 0.5
 """Wall time that departs this far from monotonic time between two looks was stepped."""
 
 
-class Stopped(Exception):  # noqa: N818  (not an error: a request)
+class Stopped(Exception):
     """Ends the task group cleanly."""
 
 
@@ -181,6 +180,7 @@ class Daemon:
             name,
             driver.channels,
             self._settler,
+            self._config.tolerance,
             new_id=_new_id,
             timeout_s=self._config.bench.timeout_s,
             stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from acquire.immersion import Immersion, Place
+from acquire.quantities import Tolerance
 from acquire.readings import (
     Capture,
     CaptureState,
@@ -62,9 +63,7 @@ class Settling(Protocol):
 class Settles(Protocol):
     """Any way to decide that one quantity has come to rest."""
 
-    def update(
-        self, t_s: float, value: float, temperature: float | None = None
-    ) -> Settling: ...
+    def update(self, t_s: float, value: float, temperature: float | None = None) -> Settling: ...
     def budget(self) -> Mapping[str, float]: ...
 
 
@@ -120,6 +119,7 @@ class CaptureTaker:
         meter: str,
         channels: Sequence[Channel],
         make_settler: Callable[[Channel], Settles],
+        tolerance: Callable[[str], Tolerance],
         *,
         new_id: Callable[[], str],
         timeout_s: float,
@@ -128,6 +128,7 @@ class CaptureTaker:
         self._meter = meter
         self._channels = tuple(channels)
         self._make_settler = make_settler
+        self._tolerance = tolerance
         self._new_id = new_id
         self._timeout_s = timeout_s
         self._stops = deque(stops)
@@ -137,6 +138,7 @@ class CaptureTaker:
         self._tracks: dict[str, _Track] = {}
         self._began: Stamp | None = None
         self._capture: Capture | None = None
+        self._announced: Mapping[str, SettledValue] = {}
         self._moving_since_s: float | None = None
         self._recorded = False
         self._timed_out = False
@@ -151,14 +153,14 @@ class CaptureTaker:
         self._recent.append(reading)
         place = self._follower.update(t_s, reading.values, reading.flags)
         news: list[Capture | Event] = []
+        is_in_water = place.medium != "air" and place.number > 0
         entered = self._place is None or place.number != self._place.number
-        left = self._place is not None and self._place.medium != "air" and place.medium == "air"
-        if entered or left:
+        if entered or not is_in_water:
             news += self._leave(reading.stamp)
         elif place.disturbed:
             self._restart()
         self._place = place
-        if place.medium == "air":
+        if not is_in_water:
             return news
         if entered or self._began is None:
             self._enter(place.since_s, reading.stamp)
@@ -260,26 +262,43 @@ class CaptureTaker:
 
     def _settled(self, began: Stamp, stamp: Stamp) -> list[Capture | Event]:
         self._moving_since_s = None
+        news: list[Capture | Event] = []
         if self._capture is not None:
-            # Refined in memory while the probe stays; kept when the capture becomes final.
-            self._capture = replace(self._capture, values=self._values())
-            return []
+            values = self._values()
+            moved = self._moved_from(self._announced, values)
+            if not moved:
+                # Refined in memory while the probe stays; kept when the capture becomes final.
+                self._capture = replace(self._capture, values=values)
+                return []
+            news.append(self._withdraw(moved))
         self._recorded = True
         self._capture = self._new_capture(CaptureState.PROVISIONAL, began, stamp, "")
-        return [self._capture]
+        self._announced = self._capture.values
+        return [*news, self._capture]
+
+    def _moved_from(self, then: Mapping[str, SettledValue], now: Mapping[str, SettledValue]) -> str:
+        """Say which required quantities have come to rest elsewhere than was announced."""
+        parts = []
+        for quantity, track in self._tracks.items():
+            if track.channel.is_required and quantity in then and quantity in now:
+                change = now[quantity].value - then[quantity].value
+                if abs(change) > self._tolerance(quantity).at(now[quantity].value):
+                    parts.append(f"{quantity} came to rest {change:+.3g} away")
+        return "; ".join(parts)
+
+    def _withdraw(self, why: str) -> Capture:
+        assert self._capture is not None  # noqa: S101
+        withdrawn = replace(self._capture, state=CaptureState.WITHDRAWN, reason=f"moved on: {why}")
+        self._capture = None
+        self._moving_since_s = None
+        return withdrawn
 
     def _moving_on(self, stamp: Stamp) -> list[Capture | Event]:
-        assert self._capture is not None  # noqa: S101
         if self._moving_since_s is None:
             self._moving_since_s = stamp.t_s
         if stamp.t_s - self._moving_since_s < GRACE_S:
             return []
-        withdrawn = replace(
-            self._capture, state=CaptureState.WITHDRAWN, reason=f"moved on: {self._why()}"
-        )
-        self._capture = None
-        self._moving_since_s = None
-        return [withdrawn]
+        return [self._withdraw(self._why())]
 
     def _leave(self, stamp: Stamp, why: str = "") -> list[Capture | Event]:
         """Close the immersion: a provisional capture becomes final as it last stood settled."""
@@ -306,9 +325,7 @@ class CaptureTaker:
         self._tracks = {}
         return news
 
-    def _new_capture(
-        self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str
-    ) -> Capture:
+    def _new_capture(self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str) -> Capture:
         water, role = self._stops[0] if self._stops else ("", None)
         values = self._values()
         return Capture(

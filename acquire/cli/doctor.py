@@ -129,7 +129,8 @@ def _ports() -> list[Finding]:
         Finding(
             "port",
             port.state != "forbidden",
-            f"{port.identity} ({port.device}): {port.state}" + (f": {port.advice}" * bool(port.advice)),
+            f"{port.identity} ({port.device}): {port.state}"
+            + (f": {port.advice}" * bool(port.advice)),
         )
         for port in ports
     ]

@@ -1,0 +1,284 @@
+"""The story of an immersion, told with the real follower and a settler that can be read at sight."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import pytest
+
+from acquire.bench.taker import GRACE_S, CaptureTaker
+from acquire.quantities import BUILT_IN
+from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Role, Stamp
+
+CHANNELS = (
+    Channel("ph", 0.01),
+    Channel("conductivity", 1.0),
+    Channel("temperature", 0.1),
+    Channel("tds", 1.0, follows="conductivity"),
+)
+
+
+@dataclass
+class Seen:
+    phase: str
+    value: float
+    expanded_u: float = 0.02
+    drift_per_min: float = 0.0
+    eta_s: float | None = None
+    reason: str = ""
+
+
+class QuietSettler:
+    """Settled while the last eight values lie within a two-hundredth of their size."""
+
+    def __init__(self):
+        self.values = deque(maxlen=8)
+
+    def update(self, t_s, value, temperature=None):
+        self.values.append(value)
+        spread = max(self.values) - min(self.values)
+        if len(self.values) == 8 and spread <= 0.005 * abs(value):
+            return Seen("settled", value)
+        return Seen("moving", value, reason=f"moves by {spread:.3g}")
+
+    def budget(self):
+        return {"noise": 0.01}
+
+
+AIR = {"ph": 6.0, "conductivity": 0.0, "temperature": 21.0, "tds": 0.0}
+
+
+def water(ph, conductivity, temperature=20.0):
+    return {"ph": ph, "conductivity": conductivity, "temperature": temperature}
+
+
+class Story:
+    """Feeds a taker one reading a second and keeps what it says."""
+
+    def __init__(self, stops=(), timeout_s=600.0):
+        ids = itertools.count(1)
+        self.taker = CaptureTaker(
+            "kitchen",
+            CHANNELS,
+            lambda _channel: QuietSettler(),
+            lambda quantity: BUILT_IN[quantity].tolerance,
+            new_id=lambda: f"c{next(ids)}",
+            timeout_s=timeout_s,
+            stops=stops,
+        )
+        self.t_s = 1000.0
+        self.said = []
+        self.now = dict(AIR)
+
+    def read(self, values, flags=None, step_s=1.0):
+        self.t_s += step_s
+        stamp = Stamp(round(1.79e12 + self.t_s * 1000), round(self.t_s * 1e9))
+        news = self.taker.update(Reading("kitchen", stamp, values, flags or {}))
+        self.said += news
+        return news
+
+    def air(self, seconds):
+        for second in range(seconds):
+            self.now = dict(AIR, ph=6.0 + 0.9 * math.sin(second))
+            self.read(self.now)
+
+    def dip(self, target, seconds, tau_s=8.0, spoil=lambda second, values: None):
+        start = {k: self.now.get(k, target[k]) for k in target}
+        for second in range(seconds):
+            left = math.exp(-second / tau_s)
+            self.now = {
+                k: target[k] + (start[k] - target[k]) * (0.0 if k == "conductivity" else left)
+                for k in target
+            }
+            self.now["tds"] = self.now["conductivity"] / 2
+            values = dict(self.now)
+            self.read(values, spoil(second, values))
+
+    def captures(self, state=None):
+        found = [item for item in self.said if isinstance(item, Capture)]
+        return [item for item in found if state is None or item.state is state]
+
+
+def test_one_immersion_gives_one_provisional_capture_that_becomes_final_when_the_probe_leaves():
+    story = Story(stops=[("tap", Role.SUBJECT)])
+    story.air(20)
+    story.dip(water(7.6, 480), 120)
+    assert [c.state for c in story.captures()] == [CaptureState.PROVISIONAL]
+    story.air(20)
+    provisional, final = story.captures()
+    assert final.state is CaptureState.FINAL
+    assert final.id == provisional.id
+    assert (final.water, final.role) == ("tap", Role.SUBJECT)
+    assert final.values["ph"].value == pytest.approx(7.6, abs=0.01)
+    assert final.values["conductivity"].value == 480
+    assert final.values["ph"].settled_after_s > final.values["conductivity"].settled_after_s
+
+
+def test_the_final_values_are_those_of_the_water_not_of_the_lifting():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 120)
+    story.air(20)
+    (final,) = story.captures(CaptureState.FINAL)
+    assert all(value.phase == "settled" for value in final.values.values())
+
+
+def test_two_immersions_give_two_captures_and_none_of_the_transition():
+    story = Story(stops=[("first", Role.REFERENCE), ("second", Role.SUBJECT)])
+    story.air(20)
+    story.dip(water(6.2, 15), 150)
+    story.air(12)
+    story.dip(water(7.6, 480), 150)
+    story.air(20)
+    finals = story.captures(CaptureState.FINAL)
+    assert [c.water for c in finals] == ["first", "second"]
+    assert [round(c.values["conductivity"].value) for c in finals] == [15, 480]
+    assert len({c.id for c in story.captures()}) == 2
+
+
+def test_a_probe_swung_straight_into_another_water_gives_a_capture_of_each():
+    story = Story()
+    story.air(20)
+    story.dip(water(6.2, 15), 150)
+    story.dip(water(7.6, 480), 150)
+    story.air(20)
+    finals = story.captures(CaptureState.FINAL)
+    assert [round(c.values["conductivity"].value) for c in finals] == [15, 480]
+    assert finals[0].values["ph"].value == pytest.approx(6.2, abs=0.01)
+    assert not story.captures(CaptureState.WITHDRAWN)
+
+
+def test_a_value_that_moves_on_by_itself_withdraws_the_capture_and_settles_anew():
+    story = Story(stops=[("tap", None), ("never reached", None)])
+
+    def bubble(second, values):
+        if second < 60:
+            values["ph"] = 7.3
+
+    story.air(20)
+    story.dip(water(7.6, 480), 200, spoil=bubble)
+    story.air(20)
+    states = [c.state for c in story.captures()]
+    assert states == [
+        CaptureState.PROVISIONAL,
+        CaptureState.WITHDRAWN,
+        CaptureState.PROVISIONAL,
+        CaptureState.FINAL,
+    ]
+    first, withdrawn, second, final = story.captures()
+    assert withdrawn.id == first.id != second.id == final.id
+    assert "ph" in withdrawn.reason
+    assert final.water == "tap"
+    assert final.values["ph"].value == pytest.approx(7.6, abs=0.01)
+
+
+def test_a_short_disturbance_withdraws_nothing():
+    story = Story()
+
+    def stir(second, values):
+        if 80 <= second < 80 + GRACE_S / 3:
+            values["ph"] += 0.1
+
+    story.air(20)
+    story.dip(water(7.6, 480), 150, spoil=stir)
+    story.air(20)
+    assert not story.captures(CaptureState.WITHDRAWN)
+    assert len(story.captures(CaptureState.FINAL)) == 1
+
+
+def test_what_never_settles_is_recorded_as_unsettled_with_the_reason():
+    story = Story(timeout_s=120)
+
+    def creep(second, values):
+        values["ph"] += 0.01 * second
+
+    story.air(20)
+    story.dip(water(6.0, 480), 200, spoil=creep)
+    story.air(20)
+    (unsettled,) = story.captures()
+    assert unsettled.state is CaptureState.UNSETTLED
+    assert "ph moves" in unsettled.reason
+    assert "conductivity" not in unsettled.reason
+    assert unsettled.values["ph"].phase == "moving"
+
+
+def test_a_quantity_without_a_number_keeps_the_capture_waiting_and_is_named():
+    story = Story(timeout_s=120)
+
+    def no_ph(second, values):
+        del values["ph"]
+        return {"ph": Flag.OVER_RANGE}
+
+    story.air(20)
+    story.dip(water(7.6, 480), 130, spoil=no_ph)
+    (unsettled,) = story.captures()
+    assert "ph shows no usable number (over_range)" in unsettled.reason
+    assert "ph" not in unsettled.values
+
+
+def test_what_follows_another_quantity_is_not_waited_for():
+    story = Story()
+
+    def no_tds(second, values):
+        del values["tds"]
+
+    story.air(20)
+    story.dip(water(7.6, 480), 100, spoil=no_tds)
+    (capture,) = story.captures()
+    assert capture.state is CaptureState.PROVISIONAL
+    assert "tds" not in capture.values
+
+
+def test_a_probe_lifted_early_gives_no_capture_but_says_so():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 14)
+    story.air(20)
+    assert not story.captures()
+    (event,) = [item for item in story.said if isinstance(item, Event)]
+    assert event.kind == "left_unsettled"
+
+
+def test_losing_the_meter_makes_the_capture_final_with_what_was_settled():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 120)
+    story.said.clear()
+    story.said += story.taker.interrupt(Stamp(0, round(story.t_s * 1e9)), "the meter was lost")
+    (final,) = story.captures()
+    assert final.state is CaptureState.FINAL
+    assert final.reason == "the meter was lost"
+    assert final.values["ph"].value == pytest.approx(7.6, abs=0.01)
+
+
+def test_duplicates_and_readings_out_of_order_change_nothing():
+    plain, noisy = Story(), Story()
+    for story in (plain, noisy):
+        story.air(20)
+        story.dip(water(7.6, 480), 60)
+        if story is noisy:
+            for back_s in (0.0, -5.0, -50.0):
+                story.t_s += back_s
+                story.read(dict(AIR), step_s=0.0)
+                story.t_s -= back_s
+        story.dip(water(7.6, 480), 60)
+        story.air(20)
+    assert [c.state for c in noisy.captures()] == [c.state for c in plain.captures()]
+
+
+def test_status_says_where_the_probe_is_and_what_is_expected_next():
+    story = Story(stops=[("rinse", Role.RINSE), ("tap", Role.SUBJECT)])
+    assert story.taker.status() is None
+    story.air(20)
+    assert story.taker.status().medium == "air"
+    assert story.taker.status().water == "rinse"
+    story.dip(water(7.6, 480), 100)
+    status = story.taker.status()
+    assert status.medium == "water"
+    assert status.capture.water == "rinse"
+    assert {row.quantity for row in status.rows} == {c.quantity for c in CHANNELS}
+    story.air(20)
+    assert story.taker.status().water == "tap"
