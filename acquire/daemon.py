@@ -41,7 +41,7 @@ class Stopped(Exception):
 
 
 class Daemon:
-    """One configuration at work. `listen` before `run`; `stop` may come from anywhere in the loop."""
+    """One configuration at work: `listen`, then `run`; `stop` from anywhere in the loop."""
 
     def __init__(
         self,
@@ -67,7 +67,7 @@ class Daemon:
         self._stop = asyncio.Event()
 
     def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
-        """Hear everything from now on; what a slow listener does not take is dropped and counted."""
+        """Hear everything from now on; what a slow listener leaves is dropped and counted."""
         return self._said.subscribe(name, size=size, policy=Policy.DROP_OLDEST)
 
     def stop(self) -> None:

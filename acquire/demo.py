@@ -1,4 +1,4 @@
-"""The demonstration: a simulated probe in one process, the daemon in another, a serial port between.
+"""The demonstration: a simulated probe in one process, the daemon in another, a port between.
 
 Everything is the real thing but the water: the daemon opens the port through the same driver, waits
 for the same settling and writes the same store as with an instrument. Only time runs faster.

@@ -63,7 +63,7 @@ class Backoff:
     first_s: float = 0.25
     most_s: float = 4.0
 
-    def wait_s(self, failures: int, chance: Callable[[], float] = random.random) -> float:
+    def wait_s(self, failures: int, chance: Callable[[], float] = random.random) -> float:  # noqa: S311
         """Seconds to wait after that many failures in a row (>= 1)."""
         doubled = min(self.first_s * 2.0 ** min(failures - 1, 30), self.most_s)
         return doubled * (1.0 - 0.5 * chance())
@@ -81,8 +81,8 @@ async def supervise(
     """Read a meter for ever: publish its readings and, once each, what goes wrong and right again.
 
     A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
-    `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back` (with the length of the
-    gap), `bad_frames` (at most one a minute). Ends only by cancellation or a bug.
+    `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back`
+    (with the length of the gap), `bad_frames` (at most one a minute). Ends only by cancellation or a bug.
     """
     waits = backoff or Backoff()
     watch = _LinkWatch(meter, driver, publish)
@@ -159,7 +159,5 @@ class _LinkWatch:
             self._frames_told = self._driver.bad_frames
             await self._tell("bad_frames", stamp, f"{news} bad frames skipped", {"count": news})
 
-    async def _tell(
-        self, kind: str, stamp: Stamp, text: str, data: dict[str, float | str]
-    ) -> None:
+    async def _tell(self, kind: str, stamp: Stamp, text: str, data: dict[str, float | str]) -> None:
         await self._publish(Event(kind, stamp, self._meter, text, data))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 
 import pytest
@@ -67,10 +68,8 @@ class FakeClock:
         for due_s, timeout in self._timeouts[:]:
             if due_s <= self._mono_s:
                 self._timeouts.remove((due_s, timeout))
-                try:
+                with contextlib.suppress(RuntimeError):  # that block was left already
                     timeout.reschedule(asyncio.get_running_loop().time())
-                except RuntimeError:
-                    pass  # that block was left already
 
     async def settle(self) -> None:
         for _ in range(20):

@@ -11,7 +11,9 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 MODULES = sorted(
-    path for folder in ("acquire", "drivers", "simulators") for path in (ROOT / folder).rglob("*.py")
+    path
+    for folder in ("acquire", "drivers", "simulators")
+    for path in (ROOT / folder).rglob("*.py")
 )
 
 # The floor of each part of `acquire`: a module imports only from lower floors or its own.
@@ -76,7 +78,17 @@ def test_imports_point_down(path):
             assert found.startswith("drivers.codecs"), f"{name} imports {found}"
 
 
-HEAVY = {"pydantic", "asyncio", "rich", "serial", "sqlite3", "bleak", "numpy", "dataclasses", "json"}
+HEAVY = {
+    "pydantic",
+    "asyncio",
+    "rich",
+    "serial",
+    "sqlite3",
+    "bleak",
+    "numpy",
+    "dataclasses",
+    "json",
+}
 
 
 def test_help_loads_nothing_heavy():

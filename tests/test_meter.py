@@ -126,13 +126,12 @@ async def test_bad_frames_are_told_at_most_once_a_minute(fake_clock):
 
 async def test_a_bug_in_a_driver_is_not_swallowed(fake_clock):
     driver = ScriptedDriver(fake_clock, [[7.0, ZeroDivisionError()]])
+    task = asyncio.create_task(
+        supervise(driver, meter="m", clock=fake_clock, publish=_nothing, silence_s=30)
+    )
+    await fake_clock.advance(3)
     with pytest.raises(ZeroDivisionError):
-        async with asyncio.timeout(5):
-            task = asyncio.create_task(
-                supervise(driver, meter="m", clock=fake_clock, publish=_nothing, silence_s=30)
-            )
-            await fake_clock.advance(3)
-            await task
+        await asyncio.wait_for(task, 5)
 
 
 async def _nothing(_item):

@@ -15,8 +15,8 @@ __all__ = ["Difference", "side_by_side"]
 class Difference:
     """One quantity in two waters, both taken with the same meter.
 
-    `expanded_u` is the 95 % uncertainty of the difference from settling alone: noise, resolution and
-    remaining change of both values, taken as independent. A fixed error of the meter (offset)
+    `expanded_u` is the 95 % uncertainty of the difference from settling alone: noise, resolution
+    and remaining change of both values, taken as independent. A fixed error of the meter (offset)
     cancels in the difference; an error in proportion (gain) does not and is not in here.
     """
 

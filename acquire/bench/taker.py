@@ -4,7 +4,7 @@ Pure: readings in, captures and events out. The story of one immersion:
 
     probe enters water ── every required quantity settled at once ── PROVISIONAL (the chime)
                        │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew
-                       │            └─ probe leaves ──────────────── FINAL, values refined to the last
+                       │            └─ probe leaves ──────────────── FINAL, as last refined
                        └─ time runs out first ────────────────────── UNSETTLED, with the reason
 
 That a probe has left is seen a few seconds late, and in those seconds the values run away. So a

@@ -30,7 +30,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser = commands.add_parser(
         "doctor",
         help="examine versions, permissions, ports, store and clock",
-        description="Looks, changes nothing. Exit code 0 when all is well, 1 when something is not.",
+        description="Looks, changes nothing. Exit code 0 when all is well, 1 when not.",
     )
     add_json(parser)
     add_store(parser)
@@ -129,8 +129,7 @@ def _ports() -> list[Finding]:
         Finding(
             "port",
             port.state != "forbidden",
-            f"{port.identity} ({port.device}): {port.state}"
-            + (f": {port.advice}" * bool(port.advice)),
+            f"{port.identity} ({port.device}): {port.state} {port.advice}".rstrip(),
         )
         for port in ports
     ]

@@ -41,7 +41,7 @@ def add_config(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--config",
         metavar="FILE",
-        help="configuration (default: ./ouzel.toml, else ouzel/ouzel.toml in the XDG config folder)",
+        help="configuration (default: ./ouzel.toml, else ~/.config/ouzel/ouzel.toml)",
     )
 
 

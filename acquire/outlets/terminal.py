@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Self, TextIO
 
 from acquire.bench.taker import Row, Status
 from acquire.outlets.as_json import json_line
@@ -39,7 +39,7 @@ class PlainLines:
         self._file = file or sys.stdout
         self._last_s = -math.inf
 
-    def __enter__(self) -> PlainLines:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -78,7 +78,7 @@ class JsonLines:
         self._readings = readings
         self._statuses = statuses
 
-    def __enter__(self) -> JsonLines:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -112,7 +112,7 @@ class LiveTable:
         )
         self._drawn_s = -math.inf
 
-    def __enter__(self) -> LiveTable:
+    def __enter__(self) -> Self:
         self._live.__enter__()
         return self
 

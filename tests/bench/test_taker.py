@@ -32,7 +32,7 @@ class Seen:
 
 
 class QuietSettler:
-    """Settled while the last eight values lie within a two-hundredth of their size."""
+    """Settled while the last eight values lie within a two-thousandth of their size."""
 
     def __init__(self):
         self.values = deque(maxlen=8)
@@ -40,7 +40,7 @@ class QuietSettler:
     def update(self, t_s, value, temperature=None):
         self.values.append(value)
         spread = max(self.values) - min(self.values)
-        if len(self.values) == 8 and spread <= 0.005 * abs(value):
+        if len(self.values) == 8 and spread <= 0.0005 * abs(value):
             return Seen("settled", value)
         return Seen("moving", value, reason=f"moves by {spread:.3g}")
 
