@@ -1,0 +1,142 @@
+"""A simulated meter at work: a hand moves the probe, the front says what the display shows."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from acquire.clock import Clock
+from acquire.errors import ConfigError
+from simulators.display import Shown
+from simulators.hand import Script, find_script
+from simulators.probe import InAir, Probe
+from simulators.pty_front import PtyFront
+from simulators.speech import LineFaults, find_dialect, speak
+from simulators.traits import Bias
+from simulators.waters import Water, load_waters
+
+__all__ = ["Rig", "run"]
+
+
+class Rig:
+    """A probe and the hand that moves it, brought up to any instant of one clock."""
+
+    def __init__(
+        self,
+        probe: Probe,
+        script: Script,
+        waters: Mapping[str, Water],
+        *,
+        start_s: float,
+        on_move: Callable[[str], None] | None = None,
+    ) -> None:
+        self.probe = probe
+        self.script = script
+        self._waters = waters
+        self._start_s = start_s
+        self._done_s = -1.0  # of the script: everything up to here has been moved
+        self._on_move = on_move
+
+    def advance(self, t_s: float) -> None:
+        """Make every move due by t, each at its own instant, and tell of it."""
+        until_s = t_s - self._start_s
+        if until_s <= self._done_s:
+            return
+        moves = self.script.moves(self._done_s, until_s)
+        self._done_s = until_s
+        for place in moves:
+            poured_s = None if place.poured_s is None else place.poured_s + self._start_s
+            water = None if place.water is None else self._waters[place.water]
+            at_s = place.since_s + self._start_s
+            self.probe.move_to(water, at_s, poured_s=poured_s, flowing=place.flowing)
+            if self._on_move is not None:
+                self._on_move(place.name)
+
+    def display(self, t_s: float) -> Shown:
+        """Give what the display shows at t, all moves made."""
+        self.advance(t_s)
+        return self.probe.display(t_s)
+
+    async def follow(self, clock: Clock, *, once: bool = False) -> None:
+        """Make the moves as they fall due; returns when there are no more, or after one pass."""
+        end_s = self.script.length_s if once else math.inf
+        while True:
+            now_s = clock.now().t_s - self._start_s
+            self.advance(now_s + self._start_s)
+            following = self.script.next_move(now_s)
+            if following is None or now_s >= end_s:
+                return
+            await clock.sleep(following - now_s)
+
+
+async def run(
+    *,
+    clock: Clock,
+    seed: object = 0,
+    dialect: str = "labelled",
+    script: Script | str | Path | None = None,
+    water: str | None = None,
+    rate_hz: float = 1.0,
+    link: Path | None = None,
+    once: bool = False,
+    in_air: InAir = "live",
+    faults: LineFaults = LineFaults(),  # noqa: B008  (frozen)
+    on_ready: Callable[[str], None] | None = None,
+    on_move: Callable[[str], None] | None = None,
+) -> None:
+    """Keep a simulated meter on a pseudo-terminal until cancelled, or once through its script.
+
+    `script` is a script, its name or its file; `water` instead leaves the probe in one water; with
+    neither it is the household's. `on_ready` is told what to open, `on_move` where the probe comes
+    to ("air" or the water's name). However it ends, the port is closed and the link removed.
+    ConfigError says what cannot be used before anything is opened.
+    """
+    speech = find_dialect(dialect)
+    if not 0.01 <= rate_hz <= 50.0:
+        raise ConfigError("no meter has this rate", found=rate_hz, allowed="0.01 to 50 Hz")
+    waters = load_waters()
+    plan = _plan(script, water, waters)
+    async with PtyFront(link) as front:
+        start_s = clock.now().t_s
+        probe = Probe(
+            seed,
+            start_s=start_s,
+            period_s=1.0 / rate_hz,
+            bias=Bias.drawn(seed),
+            in_air=in_air,
+        )
+        rig = Rig(probe, plan, waters, start_s=start_s, on_move=on_move)
+        if on_ready is not None:
+            on_ready(front.path)
+        async with asyncio.TaskGroup() as group:
+            talk = group.create_task(
+                speak(
+                    front,
+                    speech,
+                    lambda: rig.display(clock.now().t_s),
+                    clock=clock,
+                    rate_hz=rate_hz,
+                    faults=faults,
+                    seed=seed,
+                ),
+                name="simulated meter",
+            )
+            await rig.follow(clock, once=once)
+            if once and math.isfinite(plan.length_s):  # one water, never left, has no end
+                talk.cancel()
+
+
+def _plan(
+    script: Script | str | Path | None, water: str | None, waters: Mapping[str, Water]
+) -> Script:
+    if script is not None and water is not None:
+        raise ConfigError("a script and a water at once", allowed="one of them")
+    if water is not None:
+        if water not in waters:
+            raise ConfigError("unknown water", found=water, allowed=", ".join(waters))
+        return Script.still(water)
+    if isinstance(script, Script):
+        return script
+    return find_script("household" if script is None else script)
