@@ -82,7 +82,8 @@ async def supervise(
 
     A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
     `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back`
-    (with the length of the gap), `bad_frames` (at most one a minute). Ends only by cancellation or a bug.
+    (with the length of the gap), `bad_frames` (at most one a minute).
+    Ends only by cancellation or a bug.
     """
     waits = backoff or Backoff()
     watch = _LinkWatch(meter, driver, publish)

@@ -32,3 +32,42 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--once", action="store_true", help="end when the script has ended")
     add_clock(parser)
     parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    import asyncio
+    import sys
+    from pathlib import Path
+
+    from acquire.cli.options import make_clock
+    from acquire.daemon import stop_on_signals
+    from acquire.registry import load
+
+    def ready(path: str) -> None:
+        port = args.link or path
+        print(f"The simulated probe is on {port}, speaking '{args.dialect}'. Read it with", flush=True)
+        print(f"    ouzel read --port {port} --profile {args.dialect}", flush=True)
+
+    async def main() -> None:
+        work = asyncio.ensure_future(
+            load("simulators.run:run")(
+                clock=make_clock(args),
+                seed=args.seed,
+                dialect=args.dialect,
+                script=None if args.water else args.script,
+                water=args.water,
+                rate_hz=args.rate,
+                link=Path(args.link) if args.link else None,
+                once=args.once,
+                on_ready=ready,
+                on_move=lambda place: print(f"the probe is in {place}", file=sys.stderr, flush=True),
+            )
+        )
+        stop_on_signals(work.cancel)
+        try:
+            await work
+        except asyncio.CancelledError:
+            pass
+
+    asyncio.run(main())
+    return 0

@@ -52,12 +52,12 @@ def shown(quantity: Quantity, value: float) -> str:
 def shown_with_u(quantity: Quantity, value: float, expanded_u: float) -> str:
     """A value and its 95 % uncertainty, with as many decimals as the uncertainty deserves.
 
-    Two significant digits of the uncertainty, never rounded down to nothing, and never fewer
-    decimals than the quantity is usually shown with.
+    Two significant digits of the uncertainty, with at least the decimals the quantity is usually
+    shown with and at most one more: a mean may say more than the display, but not much more.
     """
     digits = quantity.digits
     if 0 < expanded_u < math.inf:
-        digits = max(digits, min(digits + 2, 1 - math.floor(math.log10(expanded_u))))
+        digits = max(digits, min(digits + 1, 1 - math.floor(math.log10(expanded_u))))
     text = f"{quantity.show(value, digits=digits)} ± {quantity.show(expanded_u, digits=digits)}"
     return f"{text} {quantity.shown_unit}".rstrip()
 
