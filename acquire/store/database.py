@@ -1,0 +1,184 @@
+"""Opening SQLite files: whose they are, whether they are whole, how they are connected to.
+
+Also the one place where sqlite3's exceptions become ours.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from acquire.errors import StoreDamaged, StoreError, StoreNewer
+
+__all__ = [
+    "APPLICATION_ID",
+    "connect_reading",
+    "connect_writing",
+    "is_ours",
+    "mapped",
+    "problems",
+    "require_sqlite",
+    "require_version",
+    "require_whole",
+]
+
+APPLICATION_ID = 0x6F757A6C
+"""'ouzl' in the file's header (SQLite file format, section 1.3.14)."""
+
+CHECKED_WHOLE_BYTES = 128 * 1024 * 1024
+"""Files up to this size are checked whole at start: about 3 s of a slow memory card."""
+
+_MAGIC = b"SQLite format 3\x00"
+_OLDEST = (3, 37, 0)  # STRICT tables
+_BUSY_S = 5.0
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+_HINTS = {
+    sqlite3.SQLITE_FULL: "there is no room left on the disk: make room, nothing kept is lost",
+    sqlite3.SQLITE_BUSY: "another program holds it: close whatever has it open for writing",
+    sqlite3.SQLITE_LOCKED: "another program holds it: close whatever has it open for writing",
+    sqlite3.SQLITE_READONLY: "it may not be written: check the rights of the file and its folder",
+    sqlite3.SQLITE_PERM: "it may not be used: check the rights of the file and its folder",
+    sqlite3.SQLITE_CANTOPEN: "it cannot be opened: check the rights of the file and its folder",
+    sqlite3.SQLITE_IOERR: "the disk reports an error: check its space, its size limits, its health",
+}
+
+
+@contextmanager
+def mapped(path: Path, doing: str) -> Iterator[None]:
+    """Turn what sqlite3 and the system raise inside into StoreError or StoreDamaged."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorcode", None)
+        primary = None if code is None else code & 0xFF
+        if primary in _DAMAGED:
+            raise _damaged(path, str(error)) from error
+        hint = _HINTS.get(primary) if primary is not None else None
+        raise StoreError(f"{path}: {doing} failed: {hint or 'see reason'} ({error})") from error
+    except OSError as error:
+        raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
+
+
+def _damaged(path: Path, finding: str) -> StoreDamaged:
+    return StoreDamaged(
+        f"{path}: the store is damaged ({finding}). Nothing was changed. Keep a copy of it and of "
+        f"{path.name}-wal, then put a backup in its place or name another store"
+    )
+
+
+def require_sqlite() -> None:
+    """Refuse an SQLite library that is too old for the schema."""
+    if sqlite3.sqlite_version_info < _OLDEST:
+        oldest = ".".join(map(str, _OLDEST))
+        raise StoreError(
+            f"the SQLite library is version {sqlite3.sqlite_version}, ouzel needs {oldest} or "
+            "later: use a newer Python"
+        )
+
+
+def is_ours(path: Path, known: int) -> bool:
+    """Look at the first bytes without opening the database: False when there is no store yet.
+
+    Raises:
+        StoreError: it is some other program's database.
+        StoreDamaged: it is not a database at all.
+        StoreNewer: its version is above `known`.
+
+    """
+    with mapped(path, "reading"):
+        try:
+            with path.open("rb") as file:
+                header = file.read(100)
+        except FileNotFoundError:
+            header = b""
+    if not header:
+        return False
+    if len(header) < 100 or not header.startswith(_MAGIC):
+        raise StoreDamaged(
+            f"{path}: this is not a database: not a store of ouzel, or its beginning is damaged. "
+            "Nothing was changed. Name another store, or put a backup in its place"
+        )
+    found = int.from_bytes(header[68:72], "big")
+    if found != APPLICATION_ID:
+        raise StoreError(
+            f"{path}: this is the database of another program (application id {found:#010x}, "
+            f"a store of ouzel has {APPLICATION_ID:#010x}). Nothing was changed. Name another store"
+        )
+    require_version(path, int.from_bytes(header[60:64], "big"), known)
+    return True
+
+
+def require_version(path: Path, found: int, known: int) -> None:
+    """Refuse a store from a later ouzel."""
+    if found > known:
+        raise StoreNewer(
+            f"{path}: the store has version {found}, this ouzel knows up to {known}: install a "
+            "newer ouzel. Nothing was changed"
+        )
+
+
+def require_whole(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse a damaged file, in bounded time: see `problems`."""
+    with mapped(path, "checking"):
+        whole = path.stat().st_size <= CHECKED_WHOLE_BYTES
+        found = problems(connection, whole=whole)
+    if found:
+        raise _damaged(path, found)
+
+
+def problems(connection: sqlite3.Connection, *, whole: bool) -> str:
+    """Run SQLite's quick check; gives what it finds, nothing if the file is sound.
+
+    With `whole` false the one long table is left out but for its two ends.
+    """
+    if whole:
+        findings = connection.execute("PRAGMA quick_check(3)").fetchall()
+    else:
+        tables = connection.execute(
+            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'readings'"
+        ).fetchall()
+        findings = [
+            row
+            for (table,) in tables
+            for row in connection.execute(f"PRAGMA quick_check('{table}')")
+        ]
+        connection.execute("SELECT min(at_ms), max(at_ms) FROM readings").fetchone()
+    return "; ".join(text for (text,) in findings if text != "ok").replace("\n", " ")[:300]
+
+
+def connect_reading(path: Path) -> sqlite3.Connection:
+    """Connect without the right to change anything; sees what is committed, waits for nobody."""
+    with mapped(path, "opening"):
+        return sqlite3.connect(
+            f"file:{quote(str(path))}?mode=ro", uri=True, isolation_level=None, timeout=_BUSY_S
+        )
+
+
+def connect_writing(path: Path) -> sqlite3.Connection:
+    """Connect the one writer. Only the thread that calls this may use the connection."""
+    with mapped(path, "opening"):
+        connection = sqlite3.connect(
+            f"file:{quote(str(path))}?mode=rw", uri=True, isolation_level=None, timeout=_BUSY_S
+        )
+        try:
+            _prepare(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        raise StoreError(
+            f"{path}: this file system cannot hold a store (no shared memory; a network share?): "
+            "keep the store on a local disk"
+        )
+    # FULL: a commit is on the disk, not only in the system's hands, when it returns.
+    connection.execute("PRAGMA synchronous = FULL")
+    # Checkpoints are the ledger's: no second connection may reset the log, ever.
+    connection.execute("PRAGMA wal_autocheckpoint = 0")

@@ -1,0 +1,203 @@
+"""The one connection that writes, used by one thread: opening, transactions, closing.
+
+`Ledger` is synchronous and knows nothing of queues; writer.py decides when.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing, suppress
+from pathlib import Path
+
+from acquire import __version__
+from acquire.errors import StoreDamaged, StoreError
+from acquire.readings import Stamp
+from acquire.store.database import (
+    connect_reading,
+    connect_writing,
+    is_ours,
+    mapped,
+    require_sqlite,
+    require_version,
+    require_whole,
+)
+from acquire.store.lock import StoreLock
+from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
+from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
+from acquire.store.tables import Tables
+
+__all__ = ["Kept", "Ledger"]
+
+Kept = CaptureRows | EventRow | MeterRows
+
+_CHECKPOINT_BYTES = 4 * 1024 * 1024
+
+
+class Ledger:
+    """An open store. Every method is for the thread that made it."""
+
+    def __init__(self, path: Path, started: Stamp, steps: Sequence[Step] = STEPS) -> None:
+        """Open the store for writing, making or migrating it first.
+
+        Raises:
+            StoreTaken: another writer has it.
+            StoreNewer, StoreDamaged, StoreError: it cannot be used; nothing was touched.
+
+        """
+        require_sqlite()
+        require_storable(started)
+        known = known_version(steps)
+        with mapped(path, "finding it"):
+            self.path = path = path.expanduser().resolve()
+        is_ours(path, known)  # before anything is made beside a file that is not ours
+        with mapped(path, "making its folder"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        self._lock = StoreLock(path)
+        try:
+            if is_ours(path, known):
+                self._inspect(known)
+            else:
+                create(path, steps)
+            self._connection = connect_writing(path)
+            try:
+                migrate(self._connection, path, steps)
+                self._tables = self._begin_run(started)
+            except BaseException:
+                self._connection.close()
+                raise
+        except BaseException:
+            self._lock.release()
+            raise
+        self._wal = path.with_name(path.name + "-wal")
+        self._wal_size = self._size_of_wal()
+        self.rows = 0
+        self.commits = 0
+        self.wal_bytes = 0
+        self.checkpoints = 0
+
+    def _inspect(self, known: int) -> None:
+        """Look through a connection that can change nothing."""
+        with closing(connect_reading(self.path)) as connection:
+            with mapped(self.path, "reading its version"):
+                version = version_of(connection)
+            require_version(self.path, version, known)
+            if version < 1:
+                raise StoreDamaged(
+                    f"{self.path}: the store has no version. Nothing was changed. Put a backup in "
+                    "its place or name another store"
+                )
+            require_whole(connection, self.path)
+
+    def _begin_run(self, started: Stamp) -> Tables:
+        execute = self._connection.execute
+        with mapped(self.path, "starting"):
+            execute("PRAGMA foreign_keys = ON")
+            execute("BEGIN IMMEDIATE")
+            # A run that never said goodbye ended no earlier than the last thing it kept.
+            execute(
+                "UPDATE runs SET ended_ms = max(started_ms, coalesce("
+                "(SELECT max(at_ms) FROM readings), 0)) WHERE ended_ms IS NULL"
+            )
+            ((self._run,),) = execute(
+                "INSERT INTO runs (boot, version, started_ms, started_mono_ns) "
+                "VALUES (?, ?, ?, ?) RETURNING id",
+                (_boot(), __version__, started.at_ms, started.mono_ns),
+            ).fetchall()
+            execute(
+                "INSERT INTO clocks (run, at_ms, mono_ns) VALUES (?, ?, ?)",
+                (self._run, started.at_ms, started.mono_ns),
+            )
+            execute("COMMIT")
+            return Tables(self._connection, self._run)
+
+    def commit(
+        self, readings: Sequence[ReadingRows], kept: Sequence[Kept] = ()
+    ) -> list[StoreError | None]:
+        """Make all of it durable in one transaction.
+
+        Gives for each of `kept` None, or why that one was refused (the others are kept).
+
+        Raises:
+            StoreError: nothing of it was kept; calling again with the same may succeed.
+
+        """
+        execute = self._connection.execute
+        with mapped(self.path, "writing"):
+            try:
+                execute("BEGIN IMMEDIATE")
+                rows = sum(self._tables.insert(reading) for reading in readings)
+                outcomes = [self._keep_or_refuse(item) for item in kept]
+                execute("COMMIT")
+            except BaseException:
+                self._roll_back()
+                raise
+        self.rows += rows
+        self.commits += 1
+        size, before = self._size_of_wal(), self._wal_size
+        self.wal_bytes += max(0, size - before)
+        self._wal_size = size
+        if size >= _CHECKPOINT_BYTES:
+            # What is committed is durable in the log already; a checkpoint that fails or finds a
+            # reader in its way is tried again after the next commit.
+            with suppress(sqlite3.Error):
+                self._checkpoint()
+        return outcomes
+
+    def _keep_or_refuse(self, item: Kept) -> StoreError | None:
+        execute = self._connection.execute
+        execute("SAVEPOINT item")
+        try:
+            match item:
+                case CaptureRows():
+                    self._tables.keep(item)
+                case EventRow():
+                    self._tables.note(item)
+                case MeterRows():
+                    self._tables.describe(item)
+        except (StoreError, sqlite3.IntegrityError) as refusal:
+            execute("ROLLBACK TO item")
+            execute("RELEASE item")
+            self._tables.remember()
+            if isinstance(refusal, StoreError):
+                return refusal
+            return StoreError(f"{self.path}: refused by the schema: {refusal}")
+        execute("RELEASE item")
+        return None
+
+    def _roll_back(self) -> None:
+        with suppress(sqlite3.Error):
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            self._tables.remember()
+
+    def _checkpoint(self) -> None:
+        """Move the log into the file and empty it."""
+        (busy, _, _) = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        self._wal_size = self._size_of_wal()
+        self.checkpoints += not busy
+
+    def close(self, ended: Stamp) -> None:
+        """End the run, empty the log, give the store back; the lock goes even when that fails."""
+        try:
+            with mapped(self.path, "closing"), closing(self._connection):
+                self._connection.execute(
+                    "UPDATE runs SET ended_ms = ?, clean = 1 WHERE id = ?",
+                    (ended.at_ms, self._run),
+                )
+                self._checkpoint()
+        finally:
+            self._lock.release()
+
+    def _size_of_wal(self) -> int:
+        try:
+            return self._wal.stat().st_size
+        except OSError:
+            return 0
+
+
+def _boot() -> str:
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return ""  # not Linux: monotonic times of different runs are then never compared

@@ -1,0 +1,396 @@
+"""Questions to a store: read-only, beside a running writer, in constant memory.
+
+Long answers are fetched in slices, so that no read of many minutes keeps the writer's log from
+being emptied. Every answer ends with what was there when it was asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from acquire.errors import StoreError
+from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
+from acquire.store.database import (
+    connect_reading,
+    is_ours,
+    mapped,
+    problems,
+    require_sqlite,
+    require_version,
+)
+from acquire.store.migrations import known_version, version_of
+from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
+
+__all__ = ["Latest", "Records", "Run", "Series"]
+
+_SLICE = 5000
+_LAST_MS = 2**62
+_MONO = "clocks.mono_ns + (readings.at_ms - clocks.at_ms) * 1000000"
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One quantity of one meter, as it was described."""
+
+    meter: str
+    unit: str
+    """UCUM."""
+    channel: Channel | None
+    """None when the meter was never described."""
+    quantity: str
+    driver: str
+    profile: str
+    identity: str
+    is_current: bool
+    """Whether readings go to it now; others hold what was read under an earlier description."""
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """What a meter said last of one quantity."""
+
+    meter: str
+    quantity: str
+    unit: str
+    stamp: Stamp
+    value: float | None
+    flag: Flag | None
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One time a writer had the store open."""
+
+    boot: str
+    version: str
+    started: Stamp
+    ended_ms: int | None
+    """None while it runs; after a crash the last time known."""
+    is_clean: bool
+
+
+class Records:
+    """An open store, for reading. Use it in the thread that opened it; close it."""
+
+    def __init__(self, path: Path) -> None:
+        """Use `open` instead."""
+        require_sqlite()
+        with mapped(path, "finding it"):
+            self.path = path = path.expanduser().resolve()
+        known = known_version()
+        if not is_ours(path, known):
+            raise StoreError(
+                f"no store at {path} yet: start `ouzel serve` or `ouzel capture` to make one"
+            )
+        self._connection = connect_reading(path)
+        try:
+            with self._mapped():
+                version = version_of(self._connection)
+            require_version(path, version, known)
+            _require_current(path, version, known)
+        except BaseException:
+            self.close()
+            raise
+
+    @classmethod
+    def open(cls, path: Path | str) -> Self:
+        """Open a store for reading.
+
+        Raises:
+            StoreError: there is none yet, or it is of an older version.
+            StoreNewer, StoreDamaged: see acquire.errors.
+
+        """
+        return cls(Path(path))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def check(self) -> str:
+        """Check the whole file, however long it takes; gives what is wrong, nothing if sound."""
+        with self._mapped():
+            return problems(self._connection, whole=True)
+
+    # -- meters and runs --------------------------------------------------------------------
+
+    def series(self) -> list[Series]:
+        """Give every series, by meter, the latest description of each last."""
+        rows = self._all(
+            "SELECT name, unit, quantity, resolution, accuracy, accuracy_relative, follows, "
+            "reference_c, coefficient, driver, profile, identity, "
+            "series.described_ms = meters.described_ms AND meters.described_ms = "
+            "  (SELECT max(described_ms) FROM meters AS other WHERE other.name = meters.name) "
+            "FROM series JOIN meters ON meters.id = series.meter "
+            "ORDER BY name, series.described_ms, series.id"
+        )
+        return [
+            Series(
+                meter=name,
+                unit=unit,
+                channel=None if channel[0] is None else Channel(quantity, *channel),
+                quantity=quantity,
+                driver=driver,
+                profile=profile,
+                identity=identity,
+                is_current=bool(current),
+            )
+            for name, unit, quantity, *channel, driver, profile, identity, current in rows
+        ]
+
+    def units(self) -> dict[tuple[str, str], str]:
+        """Give the unit of each meter's quantities, as last described."""
+        return {(series.meter, series.quantity): series.unit for series in self.series()}
+
+    def runs(self) -> list[Run]:
+        """Give every run, latest first."""
+        rows = self._all(
+            "SELECT boot, version, started_ms, started_mono_ns, ended_ms, clean FROM runs "
+            "ORDER BY id DESC"
+        )
+        return [
+            Run(boot, version, Stamp(at_ms, mono_ns), ended_ms, bool(is_clean))
+            for boot, version, at_ms, mono_ns, ended_ms, is_clean in rows
+        ]
+
+    # -- readings ---------------------------------------------------------------------------
+
+    def readings(
+        self,
+        *,
+        since_ms: int = 0,
+        until_ms: int | None = None,
+        meter: str | None = None,
+        quantities: Iterable[str] | None = None,
+    ) -> Iterator[Reading]:
+        """Give readings in the order of their UTC time, from `since_ms` to before `until_ms`.
+
+        Their monotonic time is recovered from the clock they were taken under, to 20 ms; the raw
+        text is not stored.
+        """
+        (newest_ms,) = self._all("SELECT coalesce(max(at_ms), -1) FROM readings")[0]
+        last_ms = newest_ms if until_ms is None else min(newest_ms, until_ms - 1)
+        names = self._names(meter, quantities)
+        rows = self._reading_rows(names, since_ms, last_ms)
+        for at_ms, instant in groupby(rows, key=itemgetter(0)):
+            said: dict[str, tuple[int, dict[str, float], dict[str, Flag]]] = {}
+            for _, key, value, code, mono_ns in instant:
+                name, quantity = names[key]
+                _, values, flags = said.setdefault(name, (mono_ns, {}, {}))
+                if value is not None:
+                    values[quantity] = value
+                flag = flag_of(code)
+                if flag is not None:
+                    flags[quantity] = flag
+            for name, (mono_ns, values, flags) in said.items():
+                yield Reading(name, Stamp(at_ms, mono_ns), values, flags)
+
+    def _names(
+        self, meter: str | None, quantities: Iterable[str] | None
+    ) -> dict[int, tuple[str, str]]:
+        wanted = None if quantities is None else {clean(quantity) for quantity in quantities}
+        return {
+            key: (name, quantity)
+            for key, name, quantity in self._all(
+                "SELECT series.id, name, quantity FROM series "
+                "JOIN meters ON meters.id = series.meter ORDER BY series.id"
+            )
+            if (meter is None or name == clean(meter)) and (wanted is None or quantity in wanted)
+        }
+
+    def _reading_rows(
+        self, keys: Iterable[int], since_ms: int, last_ms: int
+    ) -> Iterator[tuple[int, int, float | None, int, int]]:
+        among = ",".join(str(key) for key in keys)  # our own integers
+        at_ms, key = since_ms, -1
+        while True:
+            rows = self._all(
+                f"SELECT readings.at_ms, series, value, flag, {_MONO} FROM readings "  # noqa: S608 - constants and integers
+                "JOIN clocks ON clocks.id = readings.clock "
+                "WHERE (readings.at_ms, series) > (?, ?) AND readings.at_ms <= ? "
+                f"AND series IN ({among}) ORDER BY readings.at_ms, series LIMIT {_SLICE}",
+                at_ms,
+                key,
+                last_ms,
+            )
+            yield from rows
+            if len(rows) < _SLICE:
+                return
+            at_ms, key = rows[-1][:2]
+
+    def latest(self, *, within_s: float = 3600.0) -> list[Latest]:
+        """Give the last word of every series that spoke in the last `within_s` of the store."""
+        found = []
+        with self._snapshot():
+            (newest_ms,) = self._all("SELECT coalesce(max(at_ms), 0) FROM readings")[0]
+            for key, name, quantity, unit in self._all(
+                "SELECT series.id, name, quantity, unit FROM series "
+                "JOIN meters ON meters.id = series.meter ORDER BY name, series.id"
+            ):
+                rows = self._all(
+                    f"SELECT readings.at_ms, {_MONO}, value, flag FROM readings "  # noqa: S608 - constant
+                    "JOIN clocks ON clocks.id = readings.clock "
+                    "WHERE readings.at_ms > ? AND series = ? ORDER BY readings.at_ms DESC LIMIT 1",
+                    newest_ms - int(within_s * 1e3),
+                    key,
+                )
+                found += [
+                    Latest(name, quantity, unit, Stamp(at_ms, mono_ns), value, flag_of(code))
+                    for at_ms, mono_ns, value, code in rows
+                ]
+        # Two descriptions of one meter are one quantity to the person: the later word holds.
+        newest: dict[tuple[str, str], Latest] = {}
+        for last in sorted(found, key=lambda last: last.stamp.at_ms):
+            newest[last.meter, last.quantity] = last
+        return [newest[key] for key in dict.fromkeys((one.meter, one.quantity) for one in found)]
+
+    # -- captures ---------------------------------------------------------------------------
+
+    def captures(
+        self,
+        *,
+        water: str | None = None,
+        meter: str | None = None,
+        state: CaptureState | None = None,
+        since_ms: int = 0,
+        until_ms: int | None = None,
+    ) -> Iterator[Capture]:
+        """Give captures as they stand now, newest first; take as many as you need.
+
+        `since_ms` and `until_ms` (not included) bound when they were taken.
+        """
+        wanted = [None if word is None else clean(word) for word in (water, meter, state)]
+        before, key = _LAST_MS if until_ms is None else until_ms, 0
+        while True:
+            with self._snapshot():
+                rows = self._all(
+                    f"SELECT key, latest, taken_ms, {_CAPTURE} "
+                    "WHERE (taken_ms, key) < (?, ?) AND taken_ms >= ? "
+                    "AND water = coalesce(?, water) AND name = coalesce(?, name) "
+                    "AND state = coalesce(?, state) ORDER BY taken_ms DESC, key DESC LIMIT 100",
+                    before,
+                    key,
+                    since_ms,
+                    *wanted,
+                )
+                found = [self._capture(row[0], row[1], row[3:]) for row in rows]
+            yield from found
+            if len(rows) < 100:
+                return
+            key, _, before = rows[-1][:3]
+
+    def capture(self, capture_id: str) -> Capture | None:
+        """Give the capture of that id as it stands now."""
+        with self._snapshot():
+            rows = self._all(
+                f"SELECT key, latest, {_CAPTURE} WHERE captures.id = ?",
+                clean(capture_id),
+            )
+            return self._capture(rows[0][0], rows[0][1], rows[0][2:]) if rows else None
+
+    def history(self, capture_id: str) -> list[Capture]:
+        """Give every state a capture was kept in, first to last, each with its own values."""
+        with self._snapshot():
+            rows = self._all(
+                "SELECT key, number, captures.id, name, started_ms, started_mono_ns, "
+                "said.state, said.taken_ms, said.taken_mono_ns, said.water, said.role, said.reason "
+                "FROM captures JOIN meters ON meters.id = captures.meter "
+                "JOIN capture_states AS said ON said.capture = captures.key "
+                "WHERE captures.id = ? ORDER BY number",
+                clean(capture_id),
+            )
+            return [self._capture(row[0], row[1], row[2:]) for row in rows]
+
+    def _capture(self, key: int, number: int, row: Sequence[Any]) -> Capture:
+        values = self._all(
+            "SELECT quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, "
+            "source, method, reason, budget FROM capture_values "
+            "WHERE capture = ? AND number = ? ORDER BY position",
+            key,
+            number,
+        )
+        with mapped(self.path, f"reading capture {row[0]}"):
+            return capture_of(row, [value_of(value) for value in values])
+
+    # -- events -----------------------------------------------------------------------------
+
+    def events(
+        self,
+        *,
+        kind: str | None = None,
+        meter: str | None = None,
+        since_ms: int = 0,
+        until_ms: int | None = None,
+    ) -> Iterator[Event]:
+        """Give events in the order of their UTC time, from `since_ms` to before `until_ms`."""
+        at_ms, key = since_ms, -1
+        (newest,) = self._all("SELECT coalesce(max(id), -1) FROM events")[0]
+        while True:
+            rows = self._all(
+                "SELECT id, at_ms, mono_ns, kind, meter, text, data FROM events "
+                "WHERE (at_ms, id) > (?, ?) AND at_ms < ? AND id <= ? "
+                "AND kind = coalesce(?, kind) AND meter = coalesce(?, meter) "
+                "ORDER BY at_ms, id LIMIT ?",
+                at_ms,
+                key,
+                _LAST_MS if until_ms is None else until_ms,
+                newest,
+                kind,
+                meter,
+                _SLICE,
+            )
+            for row in rows:
+                yield event_of(row[1:])
+            if len(rows) < _SLICE:
+                return
+            key, at_ms = rows[-1][:2]
+
+    # -- below ------------------------------------------------------------------------------
+
+    def _all(self, query: str, *values: object) -> list[tuple[Any, ...]]:
+        with self._mapped():
+            return self._connection.execute(query, values).fetchall()
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[None]:
+        """See one state of the store through several queries."""
+        with self._mapped():
+            self._connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._connection.execute("ROLLBACK")
+
+    def _mapped(self) -> Any:
+        return mapped(self.path, "reading")
+
+
+def _require_current(path: Path, version: int, known: int) -> None:
+    if version < known:
+        raise StoreError(
+            f"{path}: the store has version {version}, this ouzel reads {known}: start "
+            "`ouzel serve` once to bring it up to date (it keeps a copy)"
+        )
+
+
+_CAPTURE = (
+    "captures.id, name, started_ms, started_mono_ns, state, taken_ms, taken_mono_ns, water, role, "
+    "reason FROM captures JOIN meters ON meters.id = captures.meter"
+)

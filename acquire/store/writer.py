@@ -1,0 +1,295 @@
+"""The face of the store towards the program: what comes in is kept, in order, or said not to be.
+
+Policy of the queue: `add` waits when it is full and fails loudly after `patience_s`. A reading
+becomes durable with the next commit, a capture or event before `keep` returns.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from acquire.clock import Clock
+from acquire.errors import StoreError
+from acquire.readings import Capture, Channel, Event, Reading
+from acquire.store.ledger import Kept, Ledger
+from acquire.store.migrations import STEPS, Step
+from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
+from acquire.store.worker import Close, Commit, Keep, Worker
+
+__all__ = ["StoreWriter", "WriterStats"]
+
+
+@dataclass(frozen=True, slots=True)
+class WriterStats:
+    """What the writer did since it was opened."""
+
+    readings: int
+    """Readings that are durable."""
+    rows: int
+    """Rows of the readings table that are durable."""
+    waiting: int
+    """Readings taken that are not durable yet."""
+    commits: int
+    failures: int
+    """Commits that failed; their readings were kept for the next one."""
+    wal_bytes: int
+    """Bytes written to the write-ahead log."""
+    checkpoints: int
+
+
+class StoreWriter:
+    """The one writer of a store. Use it as an async context manager or close it yourself.
+
+    `async with await StoreWriter.open(path, clock=clock) as writer: ...`
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        clock: Clock,
+        commit_every_s: float,
+        patience_s: float,
+        capacity: int,
+        steps: Sequence[Step],
+    ) -> None:
+        """Use `open` instead."""
+        if not (commit_every_s > 0 and patience_s > 0 and capacity > 0):
+            raise ValueError("commit_every_s, patience_s and capacity are above zero")
+        self.path = path
+        self._clock = clock
+        self._commit_every_s = commit_every_s
+        self._patience_s = patience_s
+        self._capacity = capacity
+        self._worker = Worker(path, clock.now, steps, self._committed)
+        self._ledger: Ledger | None = None
+        self._closing: asyncio.Future[None] | None = None
+        self._failure: StoreError | None = None
+        self._durable = 0
+        self._waiting = 0
+        self._failures = 0
+        self._room = asyncio.Event()
+        self._oldest_ns: int | None = None  # when the first reading after the last commit came
+        self._timer: asyncio.Task[None] | None = None
+
+    @classmethod
+    async def open(
+        cls,
+        path: Path | str,
+        *,
+        clock: Clock,
+        commit_every_s: float = 10.0,
+        patience_s: float = 10.0,
+        capacity: int = 4096,
+        steps: Sequence[Step] = STEPS,
+    ) -> Self:
+        """Open the store for writing; makes it, and its folder, when they are not there.
+
+        Args:
+            path: The file.
+            clock: Decides when an interval is over; a faster clock commits as often by its own
+                seconds.
+            commit_every_s: Readings are durable at most this many seconds (of `clock`) after
+                they came, so a crash costs no more than that.
+            patience_s: Real seconds that `add` waits for room. The disk does not hurry with
+                the clock.
+            capacity: Readings that may wait to become durable.
+            steps: The migrations; tests pass their own.
+
+        Raises:
+            StoreTaken, StoreNewer, StoreDamaged, StoreError: see acquire.errors.
+
+        """
+        writer = cls(
+            Path(path),
+            clock=clock,
+            commit_every_s=commit_every_s,
+            patience_s=patience_s,
+            capacity=capacity,
+            steps=steps,
+        )
+        writer._ledger = await writer._worker.start()
+        return writer
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self.close()
+
+    @property
+    def stats(self) -> WriterStats:
+        ledger = self._ledger
+        return WriterStats(
+            readings=self._durable,
+            rows=0 if ledger is None else ledger.rows,
+            waiting=self._waiting,
+            commits=0 if ledger is None else ledger.commits,
+            failures=self._failures,
+            wal_bytes=0 if ledger is None else ledger.wal_bytes,
+            checkpoints=0 if ledger is None else ledger.checkpoints,
+        )
+
+    async def describe(
+        self,
+        meter: str,
+        *,
+        driver: str,
+        profile: str = "",
+        identity: str = "",
+        channels: Sequence[Channel] = (),
+        units: Mapping[str, str] | None = None,
+    ) -> None:
+        """Record what a meter is; readings that follow are kept under this description.
+
+        `units` gives the UCUM unit of quantities that are not built in. Returns once durable.
+        """
+        meter_kind = (driver, profile, identity)
+        at_ms = self._clock.now().at_ms
+        await self._ask(meter_rows(meter, meter_kind, channels, units or {}, at_ms))
+
+    async def add(self, reading: Reading) -> None:
+        """Take a reading; it is durable within the commit interval.
+
+        Raises:
+            StoreError: writing failed since the last call, or there was no room for
+                `patience_s`. This reading was then not taken; those taken before are still held
+                and tried again: calling again is a retry.
+
+        """
+        rows = reading_rows(reading)
+        self._require_open()
+        self._raise_failure()
+        await self._wait_for_room()
+        self._waiting += 1
+        self._worker.put(rows)
+        self._see_to_commit()
+
+    async def keep(self, item: Capture | Event) -> None:
+        """Make a capture or an event durable; returns only then.
+
+        A capture kept again in another state keeps its first `taken` and every earlier state;
+        kept again as it is, it changes nothing, so a failed call may be repeated.
+
+        Raises:
+            StoreError: it is not in the store: the disk failed, or a capture that is no longer
+                provisional was to change its state.
+
+        """
+        await self._ask(capture_rows(item) if isinstance(item, Capture) else event_row(item))
+
+    async def flush(self) -> None:
+        """Make every reading taken so far durable; returns only then."""
+        self._require_open()
+        self._stop_timer()
+        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._worker.put(Commit(done))
+        await done
+
+    async def close(self) -> None:
+        """Write what waits, empty the log into the file, let others write. Safe to call twice.
+
+        The thread finishes this also when the waiting for it is cancelled.
+
+        Raises:
+            StoreError: some readings could not be written; says how many.
+
+        """
+        if self._closing is None:
+            self._stop_timer()
+            self._closing = asyncio.get_running_loop().create_future()
+            self._closing.add_done_callback(_seen)
+            self._worker.put(Close(self._closing))
+            self._room.set()
+        await asyncio.shield(self._closing)
+        self._worker.join()
+
+    # -- the queue --------------------------------------------------------------------------
+
+    async def _ask(self, item: Kept) -> None:
+        self._require_open()
+        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._worker.put(Keep(item, done))
+        await done
+
+    def _require_open(self) -> None:
+        if self._closing is not None:
+            raise StoreError(f"{self.path}: the store is closed")
+
+    def _raise_failure(self) -> None:
+        failure, self._failure = self._failure, None
+        if failure is not None:
+            raise failure
+
+    async def _wait_for_room(self) -> None:
+        if self._waiting < self._capacity:
+            return
+        self._request_commit()
+        try:
+            async with asyncio.timeout(self._patience_s):
+                while self._waiting >= self._capacity:
+                    self._room.clear()
+                    await self._room.wait()
+                    self._require_open()
+                    self._raise_failure()
+        except TimeoutError:
+            raise StoreError(
+                f"{self.path}: {self._waiting} readings wait to be written and none was for "
+                f"{self._patience_s:g} s: the disk does not follow (is it failing, or very busy?)"
+            ) from None
+
+    def _committed(self, count: int, failure: StoreError | None, is_told: bool) -> None:
+        """Hear from the thread that a commit is done, or failed."""
+        self._durable += count
+        self._waiting -= count
+        self._failure = None if is_told else failure
+        if failure is not None:
+            self._failures += 1
+            if self._waiting and self._closing is None:
+                self._start_timer()
+        self._room.set()
+
+    def _see_to_commit(self) -> None:
+        """Ask for a commit when the interval is over, and see that somebody does."""
+        if self._oldest_ns is None:
+            self._start_timer()
+        elif (
+            self._clock.now().mono_ns - self._oldest_ns >= self._commit_every_s * 1e9
+            or self._waiting * 2 >= self._capacity
+        ):
+            self._request_commit()
+
+    def _request_commit(self) -> None:
+        self._stop_timer()
+        self._worker.put(Commit())
+
+    def _start_timer(self) -> None:
+        if self._timer is None:
+            self._oldest_ns = self._clock.now().mono_ns
+            self._timer = asyncio.create_task(self._commit_later(), name="store commit")
+
+    def _stop_timer(self) -> None:
+        timer, self._timer, self._oldest_ns = self._timer, None, None
+        if timer is not None:
+            timer.cancel()
+
+    async def _commit_later(self) -> None:
+        """Commit also when no further reading comes to notice that it is time."""
+        await self._clock.sleep(self._commit_every_s)
+        self._timer = self._oldest_ns = None
+        self._worker.put(Commit())
+
+
+def _seen(future: asyncio.Future[None]) -> None:
+    if not future.cancelled():
+        future.exception()
