@@ -1,0 +1,393 @@
+"""Follows a probe from air to water to the next water, from whatever channels the meter has.
+
+Pure: no clock, no I/O, bounded memory. Three kinds of evidence, strongest first:
+
+* conductivity (or dissolved solids when there is no other), see `wetness`;
+* a glass electrode or platinum ring out of water is an open circuit and wanders; a meter that
+  blanks shows nothing at all;
+* in water, several channels that leave their trails together are another water, see `trail`. One
+  channel alone (a bubble, a spike) or a little of each (stirring) is not.
+
+A decision may come some seconds late; `Place.since_s` is always the moment it is about. Limits
+without a source are judgement, and say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import inf
+from typing import Literal
+
+from acquire.readings import Channel, Flag
+from acquire.trail import SURE, Trail
+from acquire.wetness import Wetness
+
+__all__ = ["Immersion", "Medium", "Place"]
+
+Medium = Literal["air", "water", "unknown"]
+
+GRACE_S = 6.0
+"""A lift shorter than this, back into what is evidently the same water, is one immersion."""
+HOLD_S = 3.0
+"""How long another water must show before it is believed."""
+SOON_S = 8.0
+"""A value at rest within this time after a fall came to rest by that fall."""
+DOUBT_S = 45.0
+"""How long a departure is watched before it is taken as part of the same water."""
+NOTED = 0.5
+"""Points from which a channel is watched."""
+COUNTED = 0.7
+"""Points from which it counts."""
+PURE = 50.0
+"""µS/cm below which pH and ORP answer to stirring twice as much (common practice, no source)."""
+FLOATS = 0.5
+"""Share of bends above which an electrode is taken for an open input."""
+QUIET_S = 9.0
+"""Without conductivity: time without a bend that says an electrode is in a water."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the probe is."""
+
+    medium: Medium
+    number: int
+    """Rises by one at each new immersion; 0 before the first."""
+    since_s: float
+    """Start of this stay on the clock of `t_s`, before the update that found it out."""
+    changed: bool = False
+    """This update opened or closed an immersion, or moved to another water."""
+    disturbed: bool = False
+    """Still the same immersion, but what was learnt of its settling no longer holds: restart."""
+    pending: bool = False
+    """Something is under way that may be a change: settle nothing, withdraw nothing just now."""
+    reason: str = ""
+
+
+class _Event:
+    """A time in water in which some channel is off its trail."""
+
+    __slots__ = (
+        "back_s",
+        "calm_s",
+        "joint_n",
+        "lifted",
+        "rise_s",
+        "since_s",
+        "strong_n",
+        "strong_s",
+    )
+
+    def __init__(self, t: float) -> None:
+        self.since_s = t
+        self.rise_s: float | None = None
+        self.strong_s: float | None = None
+        self.strong_n = 0
+        self.joint_n = 0
+        self.calm_s: float | None = None
+        self.lifted = ""
+        self.back_s = t
+
+
+class Immersion:
+    """Tells air from water, and one water from the next."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        names = {channel.quantity for channel in channels}
+        own = {c.quantity: Trail(c) for c in channels if c.follows not in names}
+        self._trails = list(own.values())
+        self._ionic = own.get("conductivity") or own.get("tds")
+        self._wetness = Wetness(self._ionic.resolution) if self._ionic else None
+        self._electrodes = [own[name] for name in ("ph", "orp") if name in own]
+        self._shown = set(own) - {"temperature"} or set(own)
+        self._limit = SURE if self._ionic or len(own) > 2 else 2.5
+        self._place = Place("unknown", 0, 0.0, reason="nothing read yet")
+        self._t = -inf
+        self._dt = 0.0
+        self._shown_t = -inf
+        self._shown_dt = 0.0
+        self._blank_s: float | None = None
+        self._was_blank = False
+        self._event: _Event | None = None
+        self._float_s: float | None = None
+
+    @property
+    def place(self) -> Place:
+        """Where the probe was at the last update."""
+        return self._place
+
+    def update(
+        self, t_s: float, values: Mapping[str, float], flags: Mapping[str, Flag] | None = None
+    ) -> Place:
+        """Take one reading in and say where the probe is; never raises.
+
+        `t_s` is monotonic seconds: a time that is not after the last one changes nothing. A value
+        that is flagged or not finite is not used; an over-range conductivity still says water.
+        """
+        place = self._place
+        if place.changed or place.disturbed:
+            place = self._place = replace(place, changed=False, disturbed=False)
+        if not self._t < t_s < inf:
+            return place
+        gap = 0.0
+        if self._t == -inf:
+            self._place = replace(place, since_s=t_s)
+        else:
+            dt = t_s - self._t
+            if self._dt and dt > max(10.0, 4.0 * self._dt):
+                gap = dt
+                self._shown_t += gap - self._dt
+            else:
+                self._dt += (dt - self._dt) * (0.2 if self._dt else 1.0)
+        self._t = t_s
+        ionic = self._take(t_s, values, flags or {}, gap)
+        if self._shown_t == t_s:
+            self._follow_medium(t_s, ionic)
+            if self._place.medium != "air" and self._place.number:
+                self._follow_event(t_s, gap)
+        elif self._shown_t > -inf:
+            self._follow_blank(t_s)
+        self._mark_pending()
+        return self._place
+
+    # ---- one reading
+
+    def _take(
+        self, t: float, values: Mapping[str, float], flags: Mapping[str, Flag], gap: float
+    ) -> float | None:
+        """Feed the trails; give the conductivity of this reading when it has one."""
+        held = self._event is not None or gap > 0.0
+        if self._wetness is not None and self._wetness.away_s is not None:
+            held = True
+        ionic: float | None = None
+        for trail in self._trails:
+            name = trail.quantity
+            value = values.get(name)
+            if name in flags:
+                value = None
+                if trail is self._ionic and flags[name] is Flag.OVER_RANGE:
+                    value = self._over_range()
+            if value is None or not -1e9 < value < 1e9:
+                continue
+            if trail is self._ionic:
+                ionic = value
+            trail.update(t, value, held=held)
+            if name in self._shown:
+                self._shown_now(t)
+        return ionic
+
+    def _over_range(self) -> float:
+        """Give the number that stands for "more than the display can show"."""
+        wetness = self._wetness
+        if wetness is None:
+            return 0.0
+        ceiling = max(wetness.top, 2000.0)
+        return wetness.level if wetness.level >= 0.5 * ceiling else ceiling
+
+    def _shown_now(self, t: float) -> None:
+        """Note that the meter shows something it blanks in air."""
+        if t == self._shown_t:
+            return
+        since = t - self._shown_t
+        if since < inf and (self._shown_dt == 0.0 or since < 3.0 * self._shown_dt):
+            self._shown_dt += (since - self._shown_dt) * (0.2 if self._shown_dt else 1.0)
+        self._shown_t = t
+        if self._blank_s is not None:
+            lasted = t - self._blank_s
+            self._blank_s = None
+            if self._place.medium != "air" and lasted >= HOLD_S:
+                self._lift(t, "the meter showed nothing")
+
+    def _follow_blank(self, t: float) -> None:
+        """The reading shows nothing that needs water: out of it, when that lasts."""
+        if self._blank_s is None:
+            if t - self._shown_t <= 1.5 * self._shown_dt:
+                return
+            self._blank_s = self._shown_t + self._shown_dt
+        if t - self._blank_s < max(GRACE_S, 1.5 * self._shown_dt):
+            return
+        if self._place.medium != "air":
+            self._leave(self._blank_s, "the meter shows no values")
+            self._was_blank = True
+
+    # ---- air or water
+
+    def _follow_medium(self, t: float, ionic: float | None) -> None:
+        if self._was_blank and self._place.medium == "air":
+            self._was_blank = False
+            if self._wetness is not None:
+                self._wetness.forget()
+            if ionic is None or ionic > 0.0:
+                self._enter("water", t, "the meter shows values again", ionic)
+                return
+        if self._wetness is not None:
+            if ionic is not None:
+                self._follow_wetness(t, ionic, self._wetness)
+        elif self._electrodes:
+            self._follow_electrodes(t)
+        elif self._place.number == 0:
+            self._enter("unknown", t, "no channel here tells air from water", None)
+
+    def _floating(self) -> float:
+        return max((trail.floating for trail in self._electrodes if trail.heard), default=0.0)
+
+    def _bent_s(self) -> float:
+        """Give the time of the last bend that no electrode in a water makes while it settles."""
+        return max((trail.bent_s for trail in self._electrodes), default=-inf)
+
+    def _is_quiet(self, t: float) -> bool:
+        """Say whether the electrodes are in a water, as far as that is needed."""
+        if self._wetness is not None:
+            return self._floating() < FLOATS
+        return t - self._bent_s() >= QUIET_S + 2.0 * self._dt
+
+    def _follow_wetness(self, t: float, x: float, wet: Wetness) -> None:
+        was_away = wet.away_s
+        wet.update(t, x)
+        place = self._place
+        open_input = self._floating() >= FLOATS
+        flat = None if open_input else wet.flat(t)
+        if wet.in_water:
+            if wet.away_s is not None:
+                if flat is not None:
+                    since = wet.away_s if flat - wet.away_s < SOON_S else flat
+                    self._enter("water", since, "another water: conductivity fell and stays", x)
+                elif wet.is_out(t, GRACE_S):
+                    since = self._start_of(wet.away_s)
+                    self._leave(since, "conductivity fell to that of a wet probe in air")
+            elif was_away is not None and wet.away_n > 1 and wet.level >= 5.0 * wet.unit:
+                self._lift(t, "it left the water for a moment")
+            return
+        risen = wet.risen(t)
+        if risen is not None:
+            self._enter("water", risen, "conductivity rose", x)
+        elif flat is not None:
+            since = place.since_s if flat - place.since_s < SOON_S else flat
+            self._enter("water", since, "conductivity stays where a film would dry", x)
+        elif place.medium == "unknown" and wet.is_dry(t):
+            self._leave(place.since_s, "conductivity is zero")
+
+    def _follow_electrodes(self, t: float) -> None:
+        """Without conductivity: an electrode out of water wanders."""
+        if not all(trail.heard for trail in self._electrodes):
+            return
+        place = self._place
+        if self._floating() < FLOATS:
+            self._float_s = None
+        elif self._float_s is None:
+            self._float_s = t
+        if place.medium != "air" and self._float_s is not None:
+            if self._event is not None:
+                self._event.lifted = "it left the water for a moment"
+                self._event.back_s = t
+            if t - self._float_s >= HOLD_S:
+                since = self._start_of(self._float_s - GRACE_S)
+                self._leave(max(since, place.since_s), "the electrodes float")
+        elif place.medium != "water" and self._is_quiet(t):
+            since = place.since_s if place.number == 0 else max(self._bent_s(), place.since_s)
+            if place.medium == "air":
+                since = max(self._bent_s(), place.since_s)
+            self._enter("water", since, "the electrodes are quiet", None)
+
+    def _start_of(self, since: float) -> float:
+        """Give the start of the event that led to this moment, when one did just before."""
+        event = self._event
+        if event is not None and since - GRACE_S <= event.since_s < since:
+            return event.since_s
+        return since
+
+    # ---- one water or the next
+
+    def _lift(self, t: float, why: str) -> None:
+        if self._event is None:
+            self._event = _Event(t)
+        self._event.lifted = why
+        self._event.back_s = t
+        self._event.strong_s = None
+        self._event.strong_n = 0
+        self._event.rise_s = None
+
+    def _follow_event(self, t: float, gap: float) -> None:
+        """Weigh how far the channels have left their trails, and for how long."""
+        if self._wetness is not None and self._wetness.away_s is not None:
+            return
+        event = self._event
+        if event is None:
+            if not gap and all(trail.points < NOTED for trail in self._trails):
+                return
+            event = self._event = _Event(t)
+            if gap:
+                event.lifted = f"the meter was silent for {gap:.0f} s"
+            pure = self._wetness is not None and self._wetness.level < PURE
+            for trail in self._electrodes:
+                trail.slack = 2.0 if pure else 1.0
+        gone = [trail.points for trail in self._trails if trail.points >= COUNTED]
+        total = sum(gone)
+        if total < 1.0:
+            event.rise_s = None
+        elif event.rise_s is None:
+            event.rise_s = t
+        event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
+        if total >= (0.5 * SURE if event.lifted else self._limit):
+            if event.strong_s is None:
+                event.strong_s = t
+            event.strong_n += 1
+            if event.strong_n > 1 and t - event.strong_s >= HOLD_S and self._is_quiet(t):
+                since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
+                x = self._ionic.x if self._ionic else None
+                why = "several channels moved together" if len(gone) > 1 else "it moved at once"
+                self._enter(self._place.medium, since, f"another water: {why}", x)
+            return
+        event.strong_s = None
+        event.strong_n = 0
+        self._doubt(t, event)
+
+    def _doubt(self, t: float, event: _Event) -> None:
+        """End an event once it has passed, or has lasted too long to be a change."""
+        if any(trail.points >= NOTED for trail in self._trails):
+            event.calm_s = None
+            if t - event.since_s > DOUBT_S:
+                self._close(event, "it moved on and stayed")
+                for trail in self._trails:
+                    trail.restart()
+        elif event.calm_s is None:
+            event.calm_s = t
+        elif t - event.calm_s >= HOLD_S:
+            self._close(event, "it was stirred")
+
+    def _close(self, event: _Event, why: str) -> None:
+        """End an event that was not another water."""
+        self._event = None
+        for trail in self._trails:
+            trail.forget_block()
+        if event.lifted or event.joint_n > 1:
+            reason = f"the same water: {event.lifted or why}"
+            self._place = replace(self._place, disturbed=True, reason=reason)
+
+    # ---- conclusions
+
+    def _enter(self, medium: Medium, since: float, reason: str, ionic: float | None) -> None:
+        number = self._place.number + 1
+        self._place = Place(medium, number, since, changed=True, reason=reason)
+        self._event = None
+        self._float_s = None
+        if self._wetness is not None:
+            self._wetness.enter(ionic or 0.0)
+        for trail in self._trails:
+            trail.restart()
+
+    def _leave(self, since: float, reason: str) -> None:
+        self._place = Place("air", self._place.number, since, changed=True, reason=reason)
+        self._event = None
+        self._float_s = None
+        if self._wetness is not None:
+            self._wetness.leave()
+
+    def _mark_pending(self) -> None:
+        away = self._wetness is not None and self._wetness.away_s is not None
+        pending = self._place.medium != "air" and (
+            self._event is not None or self._blank_s is not None or away
+        )
+        if pending != self._place.pending:
+            self._place = replace(self._place, pending=pending)

@@ -1,0 +1,182 @@
+"""What conductivity says about wet and dry.
+
+Dry air reads 0. A lifted probe keeps a film that reads some per cent of the water it left, and
+drains and dries; any water reads something and keeps reading it. So what goes on falling is a film;
+what rises, or stays flat for longer than a film can, is a water. Pure, bounded memory.
+"""
+
+from __future__ import annotations
+
+from math import inf, log
+
+__all__ = ["Wetness"]
+
+AWAY_PART = 0.7
+"""Below this part of its level the cell may be leaving the water: no bubble in the way of that."""
+FILM_PART = 0.06
+"""A drained film reads at most this part of the water it came from (judgement, no source)."""
+FILM_S = 120.0
+"""Slowest drying of a film, as a time constant (judgement, no source)."""
+SURELY_WET = 60.0
+"""Counts that a film of unknown past is not believed to hold (judgement, no source)."""
+FLAT_S = 5.0
+DRY_S = 5.0
+RARE = 9.2
+"""-ln of the chance (1 in 10,000) that a run of zeros as long as that comes from a water."""
+
+
+class Wetness:
+    """Follows the conductivity; the caller says with `enter` and `leave` what it concluded."""
+
+    __slots__ = (
+        "_above",
+        "_film",
+        "_flat_high",
+        "_flat_low",
+        "_flat_s",
+        "_gap",
+        "_rise_n",
+        "_rise_s",
+        "_rise_zeros",
+        "_t",
+        "_under_n",
+        "_under_s",
+        "_zeros_s",
+        "away_n",
+        "away_s",
+        "in_water",
+        "level",
+        "top",
+        "unit",
+    )
+
+    def __init__(self, resolution: float) -> None:
+        self.unit = resolution
+        self.top = 0.0
+        """The highest value ever seen."""
+        self.level = 0.0
+        """Value in the present or last water, 0 before the first."""
+        self.in_water = False
+        self._t = -inf
+        self._gap = 1.0
+        self._above = 1.0
+        self.forget()
+
+    def forget(self) -> None:
+        """Drop what was seen since the last conclusion."""
+        self.away_s: float | None = None
+        """Since when the value is too low for this water; None while it is not."""
+        self.away_n = 0
+        self._under_s = 0.0
+        self._under_n = 0
+        self._zeros_s: float | None = None
+        self._film = inf
+        self._rise_s: float | None = None
+        self._rise_n = self._rise_zeros = 0
+        self._flat_s = inf
+        self._flat_low = self._flat_high = 0.0
+
+    def enter(self, value: float) -> None:
+        """The probe is in a water that reads about `value`."""
+        self.in_water = True
+        self.level = value
+        self._above = 1.0 if value >= 3.0 * self.unit else 0.5
+        self.forget()
+
+    def leave(self) -> None:
+        """The probe is in air: what was read since it left is its film."""
+        self.in_water = False
+        self.away_s = None
+        self._rise_s = None
+
+    def update(self, t: float, x: float) -> None:
+        """Take a value in; `t` in s and rising."""
+        if self._t > -inf:
+            self._gap += 0.2 * (min(t - self._t, 4.0 * self._gap) - self._gap)
+        self._t = t
+        self.top = max(self.top, x)
+        high, low = max(self._flat_high, x), min(self._flat_low, x)
+        if high - low > max(2.0 * self.unit, 0.03 * high) or self._flat_s == inf:
+            self._flat_s = t
+            high = low = x
+        self._flat_high, self._flat_low = high, low
+        if x > 0.5 * self.unit:
+            self._zeros_s = None
+        elif self._zeros_s is None:
+            self._zeros_s = t
+        if self.in_water:
+            self._in_water(t, x)
+        else:
+            self._in_air(t, x)
+
+    def _in_water(self, t: float, x: float) -> None:
+        low = x < AWAY_PART * self.level and self.level - x > 2.0 * self.unit
+        if low or x <= 0.5 * self.unit:
+            if self.away_s is None:
+                self.away_s = self._flat_s = t
+                self._flat_low = self._flat_high = x
+                self.away_n = self._under_n = 0
+                self._film = inf
+            self.away_n += 1
+            self._film = min(self._film, x)
+            if x > max(FILM_PART * self.level, 0.5 * self.unit):
+                self._under_n = 0
+            else:
+                self._under_s = self._under_s if self._under_n else t
+                self._under_n += 1
+            return
+        self.away_s = None
+        self._above += 0.03 * (1.0 - self._above)
+        self.level += (x - self.level) * self._gap / (3.0 + self._gap)
+
+    def _in_air(self, t: float, x: float) -> None:
+        dry = self._film <= 0.5 * self.unit
+        if self._film == inf:
+            least = max(SURELY_WET * self.unit, FILM_PART * self.top)
+        else:
+            least = 0.5 * self.unit if dry else 1.3 * self._film + 2.0 * self.unit
+        if x > least:
+            if self._rise_s is None:
+                self._rise_s = t
+                self._rise_n = self._rise_zeros = 0
+            self._rise_n += 1
+        else:
+            if self._rise_s is not None:
+                self._rise_zeros += 1
+                # flicker between nothing and one count is a water when it keeps coming back
+                if not dry or self._rise_zeros > 3 * self._rise_n + 2:
+                    self._rise_s = None
+            if x < self._film and (x > 0.5 * self.unit or self.is_dry(t)):
+                self._film = x
+
+    def is_out(self, t: float, grace_s: float) -> bool:
+        """Say whether it has been too low, and below a film, for long enough to be in air."""
+        if self.away_s is None or self._under_n < 2 or t - self.away_s < grace_s:
+            return False
+        if self._zeros_s is None or self.level >= 5.0 * self.unit:
+            return t - self._under_s >= 0.5 * grace_s
+        # a pure water may read 0 now and then: which run of zeros is too long for it?
+        share = min(max(self._above, 0.05), 0.95)
+        return t - self._zeros_s >= RARE / -log(1.0 - share) * max(self._gap, 2.0)
+
+    def is_dry(self, t: float) -> bool:
+        """Say whether it has read nothing for long enough to be sure."""
+        return self._zeros_s is not None and t - self._zeros_s >= DRY_S
+
+    def risen(self, t: float) -> float | None:
+        """Give the time at which it rose out of the air, once that is sure."""
+        since = self._rise_s
+        if since is None or self._rise_n < 2:
+            return None
+        if self._rise_zeros:
+            return since if self._rise_n >= 4 and t - since >= 8.0 else None
+        enough = 1.5 if self._flat_high >= 4.0 * self.unit else 4.0
+        return since if t - since >= enough else None
+
+    def flat(self, t: float) -> float | None:
+        """Give the time since which it has been flatter than a film can be, if it has."""
+        high = self._flat_high
+        if high <= 0.5 * self.unit or self._flat_low <= 0.5 * self.unit:
+            return None
+        needed = FILM_S * (high - self._flat_low + self.unit) / high
+        return self._flat_s if t - self._flat_s >= max(FLAT_S, needed) else None
