@@ -1,0 +1,234 @@
+"""A profile: the TOML file that says how a kind of meter talks and what it measures.
+
+It is data and can run no code. `docs/profiles.md` describes every key.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
+
+from acquire.errors import ConfigError
+from acquire.validation import from_pydantic
+from drivers.codecs.checksum import ChecksumName
+from drivers.codecs.fields import DecimalMark
+from drivers.codecs.framing import Encoding
+
+__all__ = [
+    "ColumnsStyle",
+    "Framing",
+    "LabelsStyle",
+    "Measures",
+    "PatternStyle",
+    "Poll",
+    "Profile",
+    "SerialOverrides",
+    "SerialSettings",
+    "find_profile",
+    "load_profile",
+    "shipped_profiles",
+]
+
+_ESCAPE = re.compile(r"\\(x[0-9A-Fa-f]{2}|.|$)", re.DOTALL)
+_PLAIN = {"r": "\r", "n": "\n", "t": "\t", "\\": "\\"}
+
+
+def _unescape(said: object) -> object:
+    r"""Turn a text with the escapes \r \n \t \\ and \xNN into bytes."""
+    if not isinstance(said, str):
+        return said
+
+    def one(match: re.Match[str]) -> str:
+        code = match[1]
+        if code in _PLAIN:
+            return _PLAIN[code]
+        if len(code) == 3:
+            return chr(int(code[1:], 16))
+        raise PydanticCustomError("escape", "unknown escape", {"allowed": r"\r \n \t \\ \xNN"})
+
+    if not said.isascii():
+        raise PydanticCustomError(
+            "escape", "a character that is not ASCII", {"allowed": r"ASCII; other bytes as \xNN"}
+        )
+    return _ESCAPE.sub(one, said).encode("latin-1")
+
+
+def _several(said: object) -> object:
+    """One label or a list of them."""
+    return (said,) if isinstance(said, str) else said
+
+
+_Bytes = Annotated[bytes, BeforeValidator(_unescape)]
+_Word = Annotated[str, Field(min_length=1, max_length=40)]
+_Words = Annotated[tuple[_Word, ...], Field(strict=False, max_length=40)]
+_Positive = Annotated[float, Field(gt=0)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+_Baudrate = Annotated[int, Field(ge=50, le=4_000_000)]
+_DataBits = Literal[5, 6, 7, 8]
+_Parity = Literal["none", "even", "odd", "mark", "space"]
+_StopBits = Literal[1, 2]
+_Flow = Literal["none", "rtscts", "xonxoff"]
+
+
+class SerialSettings(_Table):
+    """[serial]: the settings of the wire; a URL port other than rfc2217:// ignores them."""
+
+    baudrate: _Baudrate = 9600
+    data_bits: _DataBits = 8
+    parity: _Parity = "none"
+    stop_bits: _StopBits = 1
+    flow: _Flow = "none"
+
+
+class SerialOverrides(_Table):
+    """The serial table of one meter: what is given replaces the profile's."""
+
+    baudrate: _Baudrate | None = None
+    data_bits: _DataBits | None = None
+    parity: _Parity | None = None
+    stop_bits: _StopBits | None = None
+    flow: _Flow | None = None
+
+    def over(self, settings: SerialSettings) -> SerialSettings:
+        return settings.model_copy(update=self.model_dump(exclude_none=True))
+
+
+class ChecksumTable(_Table):
+    """[framing.checksum]"""
+
+    kind: ChecksumName
+    mark: Annotated[_Bytes, Field(max_length=4)] = b"*"
+    after: Annotated[_Bytes, Field(max_length=4)] = b""
+
+
+class Framing(_Table):
+    """[framing]: what a line is."""
+
+    terminator: Annotated[_Bytes, Field(min_length=1, max_length=8)] = b"\r\n"
+    max_length: Annotated[int, Field(ge=8, le=1024)] = 256
+    encoding: Encoding = "utf-8"
+    checksum: ChecksumTable | None = None
+
+
+class Poll(_Table):
+    """[poll]: the meter speaks only when asked."""
+
+    command: Annotated[_Bytes, Field(min_length=1, max_length=64)]
+    interval_s: Annotated[float, Field(ge=0.05, le=3600)] = 1.0
+    timeout_s: Annotated[float, Field(ge=0.01, le=60)] = 0.5
+    missed_answers: Annotated[int, Field(ge=1, le=1000)] = 5
+    """So many in a row mean that the meter is lost."""
+
+
+class LabelsStyle(_Table):
+    """[fields] style = "labels": label, value, unit in any order."""
+
+    style: Literal["labels"]
+    decimal: DecimalMark = "."
+    ignore: _Words = ()
+
+
+class ColumnsStyle(_Table):
+    """[fields] style = "columns": values at fixed places between separators."""
+
+    style: Literal["columns"]
+    decimal: DecimalMark = "."
+    separator: Annotated[str, Field(min_length=1, max_length=1)]
+    columns: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=100)]
+
+
+class PatternStyle(_Table):
+    """[fields] style = "pattern": a regular expression with named groups."""
+
+    style: Literal["pattern"]
+    decimal: DecimalMark = "."
+    pattern: Annotated[str, Field(min_length=1)]
+
+
+class WordsTable(_Table):
+    """[words]: what the meter shows in the place of a number."""
+
+    over_range: _Words = ("OR", "OL")
+    error: _Words = ("---", "--", "Err", "Error")
+
+
+class Measures(_Table):
+    """[quantities.NAME]: one quantity the meter gives."""
+
+    label: Annotated[_Words, BeforeValidator(_several)] = ()
+    group: str = ""
+    unit_from: str = ""
+    unit: Annotated[str, Field(max_length=20)]
+    factor: float = 1.0
+    offset: float = 0.0
+    resolution: _Positive
+    accuracy: Annotated[float, Field(ge=0)] = 0.0
+    accuracy_relative: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    follows: str | None = None
+    compensated_to_c: Annotated[float, Field(ge=0, le=50)] | None = None
+    coefficient_per_c: Annotated[float, Field(gt=0, le=0.1)] | None = None
+
+
+class Profile(_Table):
+    """The whole file."""
+
+    description: str = ""
+    serial: SerialSettings = SerialSettings()
+    framing: Framing = Framing()
+    poll: Poll | None = None
+    fields: Annotated[LabelsStyle | ColumnsStyle | PatternStyle, Field(discriminator="style")]
+    words: WordsTable = WordsTable()
+    quantities: Annotated[dict[str, Measures], Field(min_length=1)]
+
+
+def shipped_profiles() -> list[str]:
+    """Give the names of the profiles that come with ouzel."""
+    folder = files("drivers") / "profiles"
+    return sorted(
+        entry.name.removesuffix(".toml")
+        for entry in folder.iterdir()
+        if entry.name.endswith(".toml")
+    )
+
+
+def find_profile(name: str, base: Path | None = None) -> Path:
+    """Give the file of a shipped profile, or of a path (relative to `base`); ConfigError if none.
+
+    A name with a slash or the ending ``.toml`` is a path.
+    """
+    if name in shipped_profiles():
+        return Path(str(files("drivers") / "profiles" / f"{name}.toml"))
+    allowed = f"{', '.join(shipped_profiles())}, or the path of a .toml file"
+    if "/" not in name and not name.endswith(".toml"):
+        raise ConfigError("no such profile", found=name, allowed=allowed)
+    path = (base or Path.cwd()) / Path(name).expanduser()
+    if not path.is_file():
+        raise ConfigError(f"no such profile, looked for {path}", found=name, allowed=allowed)
+    return path
+
+
+def load_profile(path: Path) -> Profile:
+    """Read a profile; ConfigError names file, key, found and allowed."""
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"not TOML: {error}", file=path) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError("not UTF-8 text", file=path) from error
+    except OSError as error:
+        raise ConfigError(f"cannot be read: {error.strerror}", file=path) from error
+    try:
+        return Profile.model_validate(table)
+    except ValidationError as error:
+        raise from_pydantic(error, file=path, model=Profile) from error
