@@ -31,10 +31,12 @@ GRACE_S = 6.0
 """A lift shorter than this, back into what is evidently the same water, is one immersion."""
 HOLD_S = 3.0
 """How long another water must show before it is believed."""
-SOON_S = 8.0
+SOON_S = 15.0
 """A value at rest within this time after a fall came to rest by that fall."""
 DOUBT_S = 45.0
 """How long a departure is watched before it is taken as part of the same water."""
+LIFTED = 2.5
+"""Points that make another water after a lift; `SURE` or the limit of the meter otherwise."""
 NOTED = 0.5
 """Points from which a channel is watched."""
 COUNTED = 0.7
@@ -71,11 +73,11 @@ class _Event:
     __slots__ = (
         "back_s",
         "calm_s",
+        "gap",
         "joint_n",
         "lifted",
         "rise_s",
         "since_s",
-        "strong_n",
         "strong_s",
     )
 
@@ -83,7 +85,7 @@ class _Event:
         self.since_s = t
         self.rise_s: float | None = None
         self.strong_s: float | None = None
-        self.strong_n = 0
+        self.gap = False
         self.joint_n = 0
         self.calm_s: float | None = None
         self.lifted = ""
@@ -242,31 +244,61 @@ class Immersion:
             return self._floating() < FLOATS
         return t - self._bent_s() >= QUIET_S + 2.0 * self._dt
 
+    def _turned(self, t: float) -> float:
+        """Give the time of a turn of the electrodes just before: they lag less than their way."""
+        bent_s = self._bent_s()
+        return bent_s if t - bent_s < 8.0 else t
+
+    def _is_steady(self, t: float) -> bool:
+        return self._wetness is None or self._wetness.steady_s(t) >= HOLD_S
+
     def _follow_wetness(self, t: float, x: float, wet: Wetness) -> None:
         was_away = wet.away_s
         wet.update(t, x)
         place = self._place
-        open_input = self._floating() >= FLOATS
-        flat = None if open_input else wet.flat(t)
         if wet.in_water:
             if wet.away_s is not None:
-                if flat is not None:
-                    since = wet.away_s if flat - wet.away_s < SOON_S else flat
-                    self._enter("water", since, "another water: conductivity fell and stays", x)
-                elif wet.is_out(t, GRACE_S):
-                    since = self._start_of(wet.away_s)
-                    self._leave(since, "conductivity fell to that of a wet probe in air")
+                self._follow_away(t, x, wet, wet.away_s)
             elif was_away is not None and wet.away_n > 1 and wet.level >= 5.0 * wet.unit:
                 self._lift(t, "it left the water for a moment")
             return
         risen = wet.risen(t)
+        flat = self._flat(t, wet, place.since_s)
         if risen is not None:
             self._enter("water", risen, "conductivity rose", x)
         elif flat is not None:
-            since = place.since_s if flat - place.since_s < SOON_S else flat
-            self._enter("water", since, "conductivity stays where a film would dry", x)
+            self._enter("water", flat, "conductivity stays where a film would dry", x)
         elif place.medium == "unknown" and wet.is_dry(t):
             self._leave(place.since_s, "conductivity is zero")
+
+    def _follow_away(self, t: float, x: float, wet: Wetness, away_s: float) -> None:
+        """Conductivity is too low for the water it was in: air, or another water."""
+        risen = wet.risen(t)
+        flat = self._flat(t, wet, away_s)
+        if risen is not None and wet.steady_s(t) >= HOLD_S:
+            self._enter("water", risen, "another water: conductivity fell and rose", x)
+        elif flat is not None and not wet.established:
+            wet.enter(x)  # what the last water left in the cell is gone: no news
+        elif flat is not None:
+            self._enter("water", flat, "another water: conductivity fell and stays", x)
+        elif wet.is_out(t, GRACE_S):
+            self._leave(self._start_of(away_s), "conductivity fell to that of a wet probe in air")
+
+    def _flat(self, t: float, wet: Wetness, fell_s: float) -> float | None:
+        """Give since when a flat conductivity is a water's, if it is one, `fell_s` at the earliest.
+
+        It may have come to rest a while after the probe came in; when the electrodes turned in
+        between, that was the moment.
+        """
+        if self._floating() >= FLOATS:
+            return None
+        bent_s = self._bent_s()
+        calm = bent_s > fell_s + HOLD_S and t - bent_s >= QUIET_S
+        flat = wet.flat(t, calm=calm)
+        if flat is None:
+            return None
+        since = fell_s if flat - fell_s < SOON_S else flat
+        return min(max(since, bent_s), t)
 
     def _follow_electrodes(self, t: float) -> None:
         """Without conductivity: an electrode out of water wanders."""
@@ -285,9 +317,7 @@ class Immersion:
                 since = self._start_of(self._float_s - GRACE_S)
                 self._leave(max(since, place.since_s), "the electrodes float")
         elif place.medium != "water" and self._is_quiet(t):
-            since = place.since_s if place.number == 0 else max(self._bent_s(), place.since_s)
-            if place.medium == "air":
-                since = max(self._bent_s(), place.since_s)
+            since = max(self._bent_s(), place.since_s)
             self._enter("water", since, "the electrodes are quiet", None)
 
     def _start_of(self, since: float) -> float:
@@ -305,7 +335,6 @@ class Immersion:
         self._event.lifted = why
         self._event.back_s = t
         self._event.strong_s = None
-        self._event.strong_n = 0
         self._event.rise_s = None
 
     def _follow_event(self, t: float, gap: float) -> None:
@@ -318,34 +347,34 @@ class Immersion:
                 return
             event = self._event = _Event(t)
             if gap:
+                event.gap = True
                 event.lifted = f"the meter was silent for {gap:.0f} s"
             pure = self._wetness is not None and self._wetness.level < PURE
             for trail in self._electrodes:
                 trail.slack = 2.0 if pure else 1.0
-        gone = [trail.points for trail in self._trails if trail.points >= COUNTED]
+        noted = [trail.points for trail in self._trails if trail.points >= NOTED]
+        gone = [points for points in noted if points >= COUNTED]
         total = sum(gone)
-        if total < 1.0:
+        if not noted:
             event.rise_s = None
         elif event.rise_s is None:
-            event.rise_s = t
+            event.rise_s = self._turned(t)
         event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
-        if total >= (0.5 * SURE if event.lifted else self._limit):
-            if event.strong_s is None:
-                event.strong_s = t
-            event.strong_n += 1
-            if event.strong_n > 1 and t - event.strong_s >= HOLD_S and self._is_quiet(t):
-                since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
-                x = self._ionic.x if self._ionic else None
-                why = "several channels moved together" if len(gone) > 1 else "it moved at once"
-                self._enter(self._place.medium, since, f"another water: {why}", x)
+        if total < (LIFTED if event.lifted and not event.gap else self._limit):
+            event.strong_s = None
+            self._doubt(t, event, passed=not noted)
             return
-        event.strong_s = None
-        event.strong_n = 0
-        self._doubt(t, event)
+        if event.strong_s is None:
+            event.strong_s = t
+        elif t - event.strong_s >= HOLD_S and self._is_quiet(t) and self._is_steady(t):
+            since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
+            x = self._ionic.x if self._ionic else None
+            why = "several channels moved together" if len(gone) > 1 else "it moved at once"
+            self._enter(self._place.medium, since, f"another water: {why}", x)
 
-    def _doubt(self, t: float, event: _Event) -> None:
+    def _doubt(self, t: float, event: _Event, *, passed: bool) -> None:
         """End an event once it has passed, or has lasted too long to be a change."""
-        if any(trail.points >= NOTED for trail in self._trails):
+        if not passed:
             event.calm_s = None
             if t - event.since_s > DOUBT_S:
                 self._close(event, "it moved on and stayed")

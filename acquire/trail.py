@@ -17,8 +17,10 @@ SURE = 4.0
 """Points of a departure that nothing but another water makes."""
 BLOCK_S = 3.0
 """Readings are summed up by their median over this time: one spike does not move it."""
-TAIL_S = 20.0
-"""Time constant with which the rate of late is taken to fade."""
+FADE_S = 20.0
+"""Time constant with which the rate of late is forgotten."""
+TAIL_S = 60.0
+"""Time constant up to which that rate may go on."""
 MOST = 24
 """Readings a block keeps."""
 
@@ -189,6 +191,6 @@ class Trail:
         between = t - t1
         self.anchor, self.anchor_t = x1, t1
         if rate >= 0.0:
-            faded = self.rate * TAIL_S / (between + TAIL_S)
+            faded = self.rate * FADE_S / (between + FADE_S)
             self.rate = max(faded, rate)
         self._last = (t, x, abs(x - x1) / between)

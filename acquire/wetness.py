@@ -20,6 +20,7 @@ FILM_S = 120.0
 SURELY_WET = 60.0
 """Counts that a film of unknown past is not believed to hold (judgement, no source)."""
 FLAT_S = 5.0
+STEADY_S = 3.0
 DRY_S = 5.0
 RARE = 9.2
 """-ln of the chance (1 in 10,000) that a run of zeros as long as that comes from a water."""
@@ -44,6 +45,7 @@ class Wetness:
         "_zeros_s",
         "away_n",
         "away_s",
+        "established",
         "in_water",
         "level",
         "top",
@@ -60,6 +62,8 @@ class Wetness:
         self._t = -inf
         self._gap = 1.0
         self._above = 1.0
+        self.established = False
+        """Whether the value has been at rest in this water."""
         self.forget()
 
     def forget(self) -> None:
@@ -79,6 +83,7 @@ class Wetness:
     def enter(self, value: float) -> None:
         """The probe is in a water that reads about `value`."""
         self.in_water = True
+        self.established = False
         self.level = value
         self._above = 1.0 if value >= 3.0 * self.unit else 0.5
         self.forget()
@@ -116,9 +121,10 @@ class Wetness:
                 self.away_s = self._flat_s = t
                 self._flat_low = self._flat_high = x
                 self.away_n = self._under_n = 0
-                self._film = inf
+                self._film = x
+                self._rise_s = None
             self.away_n += 1
-            self._film = min(self._film, x)
+            self._in_air(t, x)
             if x > max(FILM_PART * self.level, 0.5 * self.unit):
                 self._under_n = 0
             else:
@@ -127,6 +133,9 @@ class Wetness:
             return
         self.away_s = None
         self._above += 0.03 * (1.0 - self._above)
+        if not self.established:
+            self.level = x
+            self.established = self.steady_s(t) >= STEADY_S
         self.level += (x - self.level) * self._gap / (3.0 + self._gap)
 
     def _in_air(self, t: float, x: float) -> None:
@@ -173,10 +182,17 @@ class Wetness:
         enough = 1.5 if self._flat_high >= 4.0 * self.unit else 4.0
         return since if t - since >= enough else None
 
-    def flat(self, t: float) -> float | None:
-        """Give the time since which it has been flatter than a film can be, if it has."""
+    def steady_s(self, t: float) -> float:
+        """Seconds for which it has stayed within 3 % or two counts."""
+        return t - self._flat_s
+
+    def flat(self, t: float, *, calm: bool) -> float | None:
+        """Give the time since which it has been flatter than a film can be, if it has.
+
+        `calm`: the electrodes floated and have come to rest since, which halves the doubt.
+        """
         high = self._flat_high
         if high <= 0.5 * self.unit or self._flat_low <= 0.5 * self.unit:
             return None
-        needed = FILM_S * (high - self._flat_low + self.unit) / high
+        needed = FILM_S * (high - self._flat_low + self.unit) / high * (0.4 if calm else 1.0)
         return self._flat_s if t - self._flat_s >= max(FLAT_S, needed) else None

@@ -27,6 +27,7 @@ FLOORS = {
     "water": 3,
     "stats": 3,
     "trail": 2,
+    "wetness": 2,
     "settle": 3,
     "presets": 4,
     "immersion": 4,

@@ -122,7 +122,7 @@ def distilled_1_to_5(rng):
 def flicker_0_1(rng):
     legs = [air(rng.uniform(15, 40))]
     for _ in range(2):
-        pure = _pure(rng, 0.45, 1.0)
+        pure = _pure(rng, 0.6, 1.0)
         legs += [swim(rng.uniform(120, 240), pure), air(rng.uniform(40, 80))]
     return legs, Meter()
 
