@@ -46,14 +46,20 @@ class Decays:
 
         Solution of tau · y' = u − y, y(0) = start, for u this sum.
         """
-        followed = tuple((size / _apart(1.0 - rate * tau_s), rate) for size, rate in self.parts)
+        followed = tuple(_follow(size, rate, tau_s) for size, rate in self.parts)
         own = start - self.rest - sum(size for size, _ in followed)
         return Decays(self.rest, (*followed, (own, 1.0 / tau_s)))
 
 
-def _apart(difference: float) -> float:
-    """Keep away from equal rates, where the formula turns into t·exp(−t): 1e-6 off is as good."""
-    return difference if abs(difference) > 1e-6 else 1e-6
+def _follow(size: float, rate: float, tau_s: float) -> tuple[float, float]:
+    """Give what a sensor makes of one decay.
+
+    At equal rates the true answer is t·exp(−t/tau); a rate off by a millionth comes as close to
+    it as anybody can see.
+    """
+    if abs(1.0 - rate * tau_s) < 1e-6:
+        rate = (1.0 - 1e-6) / tau_s
+    return size / (1.0 - rate * tau_s), rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,18 +80,20 @@ def two_speed(course: Decays, start: float, *, warming_s: float, cooling_s: floa
     A thermometer meets such a course once at most: there the other constant takes over, and from
     then on it trails behind on the other side.
     """
-    drift, rate = course.parts[0] if course.parts else (0.0, 1.0)
+    drift = course.parts[0][0] if course.parts else 0.0
     gap = start - course(0.0)
     # Where they start together the course's own direction decides on which side it trails.
     warming = gap < 0 or (gap == 0 and drift < 0)
     tau, other = (warming_s, cooling_s) if warming else (cooling_s, warming_s)
     first = course.lagged(tau, start)
+    if not course.parts:
+        return TwoSpeed(first, math.inf, first)
     # first − course = a·exp(−rate·t) + b·exp(−t/tau): zero where exp((1/tau − rate)·t) = −b/a
-    a = drift * rate * tau / _apart(1.0 - rate * tau)
-    b = gap - a
+    (followed, rate), (b, own) = first.parts
+    a = followed - drift
     if a == 0 or -b / a <= 0:
         return TwoSpeed(first, math.inf, first)
-    turn_s = math.log(-b / a) / _apart(1.0 / tau - rate)
+    turn_s = math.log(-b / a) / (own - rate)
     if turn_s <= 0:
         return TwoSpeed(first, math.inf, first)
     return TwoSpeed(first, turn_s, course.later(turn_s).lagged(other, course(turn_s)))

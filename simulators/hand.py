@@ -24,12 +24,16 @@ from simulators.waters import HOUSEHOLD, load_waters
 __all__ = ["SCRIPTS", "Place", "Redip", "Script", "Stop", "find_script", "load_script"]
 
 SCRIPTS = {
-    "household": Path(__file__).with_name("household.toml"),
-    "under_sink": Path(__file__).with_name("under_sink.toml"),
+    name: Path(__file__).with_name(f"{name}.toml")
+    for name in ("household", "two_checks", "under_sink")
 }
 """Scripts that come with the simulator, by name."""
 
 _Seconds = Annotated[float, Field(ge=0.1, le=366 * 86_400, allow_inf_nan=False)]
+
+
+_HAIR_S = 1e-6
+"""Sums of durations round, clocks too: a move must neither be missed nor come twice."""
 
 
 class Redip(BaseModel):
@@ -131,17 +135,16 @@ class Script:
     def moves(self, after_s: float, until_s: float) -> Iterator[Place]:
         """Give every place it comes to in after_s < t <= until_s, in their order."""
         t_s = after_s
-        while (following := self.next_move(t_s)) is not None and following <= until_s:
+        while (following := self.next_move(t_s)) is not None and following <= until_s + _HAIR_S:
             yield self.where(following)
             t_s = following
 
     def _pass(self, t_s: float) -> tuple[float, float]:
         """Give when the pass at t began and how far into it t is.
 
-        An instant less than a microsecond before a move counts as the move's: sums of durations
-        round, and a move must neither be missed nor come twice.
+        An instant a hair before a move counts as the move's, here and in `moves`.
         """
-        t_s += 1e-6
+        t_s += _HAIR_S
         begun_s = self.length_s * (t_s // self.length_s) if self.loop else 0.0
         return begun_s, t_s - begun_s
 
