@@ -95,7 +95,9 @@ class TextLines:
         missed, is_owed = 0, False
         due_s = self._clock.now().t_s
         while True:
-            await self._clock.sleep(max(0.0, due_s - self._clock.now().t_s))
+            wait_s = due_s - self._clock.now().t_s
+            if wait_s > 0:
+                await self._clock.sleep(wait_s)
             has_come = self._drop_late(line, stream)
             if is_owed and not has_come:
                 is_owed = False
