@@ -43,6 +43,8 @@ COUNTED = 0.7
 """Points from which it counts."""
 PURE = 50.0
 """µS/cm below which pH and ORP answer to stirring twice as much (common practice, no source)."""
+OUT_PART = 0.4
+"""Of its level: conductivity that fell below it was out of the water, not behind a bubble."""
 FLOATS = 0.5
 """Share of bends above which an electrode is taken for an open input."""
 QUIET_S = 9.0
@@ -260,7 +262,10 @@ class Immersion:
             if wet.away_s is not None:
                 self._follow_away(t, x, wet, wet.away_s)
             elif was_away is not None and wet.away_n > 1 and wet.level >= 5.0 * wet.unit:
-                self._lift(t, "it left the water for a moment")
+                if t - was_away >= GRACE_S and wet.film < OUT_PART * wet.level:
+                    self._enter("water", t, "conductivity is back after a while", x)
+                else:
+                    self._lift(t, "it left the water for a moment")
             return
         risen = wet.risen(t)
         flat = self._flat(t, wet, place.since_s)
@@ -277,7 +282,7 @@ class Immersion:
         flat = self._flat(t, wet, away_s)
         if risen is not None and wet.steady_s(t) >= HOLD_S:
             self._enter("water", risen, "another water: conductivity fell and rose", x)
-        elif flat is not None and not wet.established:
+        elif flat is not None and not wet.established and away_s - self._place.since_s < 5.0:
             wet.enter(x)  # what the last water left in the cell is gone: no news
         elif flat is not None:
             self._enter("water", flat, "another water: conductivity fell and stays", x)

@@ -83,6 +83,7 @@ class Trail:
         "_last",
         "_part",
         "_scale",
+        "_two",
         "anchor",
         "anchor_t",
         "noise",
@@ -109,6 +110,7 @@ class Trail:
         """Times the scale: above 1 in water of low conductivity, where everything is livelier."""
         self.noise = self.resolution
         self.t = self.x = 0.0
+        self._two = (0.0, 0.0)
         self._block: list[float] = []
         self.restart()
 
@@ -157,8 +159,12 @@ class Trail:
         if len(block) < MOST:
             block.append(x)
         self._block_end = t
-        for bend in self._bends:
-            bend.update(t, x)
+        if self._bends:
+            a, b = self._two
+            middle = max(min(a, b), min(max(a, b), x))  # of three: no spike gets through
+            self._two = (b, x)
+            for bend in self._bends:
+                bend.update(t, middle)
         if self.rate >= 0.0:
             self._measure(t, x)
 

@@ -31,7 +31,6 @@ class Wetness:
 
     __slots__ = (
         "_above",
-        "_film",
         "_flat_high",
         "_flat_low",
         "_flat_s",
@@ -46,6 +45,7 @@ class Wetness:
         "away_n",
         "away_s",
         "established",
+        "film",
         "in_water",
         "level",
         "top",
@@ -74,7 +74,8 @@ class Wetness:
         self._under_s = 0.0
         self._under_n = 0
         self._zeros_s: float | None = None
-        self._film = inf
+        self.film = inf
+        """The least it has read since it left the water."""
         self._rise_s: float | None = None
         self._rise_n = self._rise_zeros = 0
         self._flat_s = inf
@@ -121,7 +122,7 @@ class Wetness:
                 self.away_s = self._flat_s = t
                 self._flat_low = self._flat_high = x
                 self.away_n = self._under_n = 0
-                self._film = x
+                self.film = x
                 self._rise_s = None
             self.away_n += 1
             self._in_air(t, x)
@@ -139,11 +140,11 @@ class Wetness:
         self.level += (x - self.level) * self._gap / (3.0 + self._gap)
 
     def _in_air(self, t: float, x: float) -> None:
-        dry = self._film <= 0.5 * self.unit
-        if self._film == inf:
+        dry = self.film <= 0.5 * self.unit
+        if self.film == inf:
             least = max(SURELY_WET * self.unit, FILM_PART * self.top)
         else:
-            least = 0.5 * self.unit if dry else 1.3 * self._film + 2.0 * self.unit
+            least = 0.5 * self.unit if dry else 1.3 * self.film + 2.0 * self.unit
         if x > least:
             if self._rise_s is None:
                 self._rise_s = t
@@ -155,8 +156,8 @@ class Wetness:
                 # flicker between nothing and one count is a water when it keeps coming back
                 if not dry or self._rise_zeros > 3 * self._rise_n + 2:
                     self._rise_s = None
-            if x < self._film and (x > 0.5 * self.unit or self.is_dry(t)):
-                self._film = x
+            if x < self.film and (x > 0.5 * self.unit or self.is_dry(t)):
+                self.film = x
 
     def is_out(self, t: float, grace_s: float) -> bool:
         """Say whether it has been too low, and below a film, for long enough to be in air."""
