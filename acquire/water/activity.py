@@ -18,7 +18,7 @@ STRENGTH = Domain("the ionic strength", "mol/kg", 0.0, 0.5, 0.0, 1.0)
 
 
 def debye_huckel(temp_c: float) -> tuple[float, float]:
-    """Give A in (kg/mol)^0.5 for log10 and B in (kg/mol)^0.5 per angstrom: 0.509 and 0.329 at 25 °C.
+    """Give A in (kg/mol)^0.5 for log10 and B in the same per angstrom (0.509, 0.329 at 25 °C).
 
     A = 1.82e6 (eps T)^-1.5, B = 50.3 (eps T)^-0.5: Truesdell & Jones, J. Res. USGS 2 (1974) 233.
     0 to 60 °C.

@@ -1,8 +1,8 @@
 """What dissolved ions conduct and weigh: from an analysis (mg/L) to conductivity and solids.
 
-The method of PHREEQC 3 (Parkhurst & Appelo, USGS Techniques and Methods 6-A43, 2013, and the release
-notes since): each ion conducts z² F² D/(RT) by its tracer diffusion coefficient D, lessened as
-the ions slow each other; what is bound in neutral ion pairs conducts nothing. Diffusion
+The method of PHREEQC 3 (Parkhurst & Appelo, USGS Techniques and Methods 6-A43, 2013, and the
+release notes since): each ion conducts z² F² D/(RT) by its tracer diffusion coefficient D, less
+as the ions slow each other; what is bound in neutral ion pairs conducts nothing. Diffusion
 coefficients, ion sizes and pair constants are those of the USGS data base phreeqc.dat.
 """
 
@@ -72,7 +72,7 @@ SALTS: Mapping[str, Mapping[str, int]] = {
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """An ion pair: log K at 25 °C, its enthalpy in kcal/mol, and itself as an ion (D 0: neutral)."""
+    """An ion pair: log K at 25 °C, its enthalpy in kcal/mol, and what it is as an ion."""
 
     log_k: float
     enthalpy: float
@@ -166,7 +166,7 @@ def conductivity_of_ions(ions_mg_l: Mapping[str, float], temp_c: float | None = 
         amount * ion.charge**2 * ion.diffusion * _slowing(abs(ion.charge), strength, temperature)
         for ion, amount in conducting
     )
-    # F²/(R T) at 25 °C turns 1e-9 m²/s and mol/kg into µS/cm: 1e-9 x 1e3 mol/m³ x 1e4 µS/cm per S/m.
+    # F²/(R T) at 25 °C; 1e-9 m²/s x 1e3 mol/m³ x 1e4 µS/cm per S/m is 1e-2.
     kappa *= 1e-2 * FARADAY**2 / (GAS_CONSTANT * 298.15)
     slower = water_viscosity(25.0) / water_viscosity(temperature)
     return Derived(kappa * slower, "uS/cm", "conductivity of the ions, PHREEQC 3", outside)
@@ -198,8 +198,10 @@ def _speciate(total: Mapping[str, float], temp_c: float) -> tuple[list[tuple[Ion
         )
         STRENGTH.require(strength)
         changed = 0.0
-        for key, pair in known.items():
-            fresh = _bound(key, pair, free, held[key], strength, temp_c)
+        for key in known:
+            fresh = _bound(
+                key, (free[key[0]] + held[key], free[key[1]] + held[key]), strength, temp_c
+            )
             changed = max(changed, abs(fresh - held[key]))
             for name in key:
                 free[name] -= fresh - held[key]
@@ -212,19 +214,14 @@ def _speciate(total: Mapping[str, float], temp_c: float) -> tuple[list[tuple[Ion
 
 
 def _bound(
-    key: tuple[str, str],
-    pair: Pair,
-    free: Mapping[str, float],
-    held: float,
-    strength: float,
-    temp_c: float,
+    key: tuple[str, str], amounts: tuple[float, float], strength: float, temp_c: float
 ) -> float:
-    """Solve x = K' (a - x)(b - x) for one pair, the others left as they are."""
+    """Solve x = K (a - x)(b - x) for one pair, the others left as they are."""
+    pair = _PAIRS[key]
     heat = pair.enthalpy / (GAS_CONSTANT_KCAL * math.log(10))
     log_k = pair.log_k + heat * (1 / 298.15 - 1 / (temp_c + 273.15))
-    cation, anion = key
-    k = 10.0**log_k * _gamma(IONS[cation], strength, temp_c) * _gamma(IONS[anion], strength, temp_c)
-    k /= _gamma(pair.ion, strength, temp_c)
-    a, b = free[cation] + held, free[anion] + held
+    gammas = [_gamma(ion, strength, temp_c) for ion in (IONS[key[0]], IONS[key[1]], pair.ion)]
+    k = math.pow(10.0, log_k) * gammas[0] * gammas[1] / gammas[2]
+    a, b = amounts
     middle = a + b + 1.0 / k
     return 2.0 * a * b / (middle + math.sqrt(max(0.0, middle**2 - 4.0 * a * b)))

@@ -5,6 +5,8 @@ Density in kg/m³ at normal pressure, viscosity in mPa s, temperature in °C (IT
 
 from __future__ import annotations
 
+import math
+
 from acquire.water.constants import ZERO_C_IN_K
 from acquire.water.inputs import Derived, Domain
 
@@ -56,7 +58,7 @@ def water_viscosity(temp_c: float | None) -> float:
     t = TEMPERATURE.require(temp_c)
     reduced = (t + ZERO_C_IN_K) / 300.0
     terms = ((280.68, -1.9), (511.45, -7.7), (61.131, -19.6), (0.45903, -40.0))
-    return 1e-3 * sum(a * reduced**power for a, power in terms)
+    return 1e-3 * math.fsum(a * math.pow(reduced, power) for a, power in terms)
 
 
 def dielectric_constant(temp_c: float | None) -> float:

@@ -1,0 +1,3 @@
+"""Uncertainty, comparison, counts, charts and trends: pure functions, one file a subject."""
+
+from __future__ import annotations
