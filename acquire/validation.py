@@ -90,12 +90,10 @@ def _said(first: ErrorDetails, model: type[BaseModel] | None) -> tuple[str, obje
 def _unknown_key(
     loc: Sequence[int | str], model: type[BaseModel] | None
 ) -> tuple[str, object, str]:
-    names: list[str] = []
-    *above, last = _walk(loc, model) if model else [("", None)]
-    within = above[-1][1] if above else model
-    if within is not None:
-        names = [field.alias or name for name, field in within.model_fields.items()]
-    near = get_close_matches(str(last[0]), names, n=1)
+    *_, (last, within) = _walk(loc, model)
+    fields = within.model_fields if within is not None else {}
+    names = [field.alias or name for name, field in fields.items()]
+    near = get_close_matches(str(last), names, n=1)
     hint = f"unknown key, did you mean {near[0]}?" if near else "unknown key"
     return hint, None, ", ".join(names)
 
@@ -103,25 +101,29 @@ def _unknown_key(
 def _walk(
     loc: Sequence[int | str], model: type[BaseModel] | None
 ) -> Iterator[tuple[int | str, type[BaseModel] | None]]:
-    """Follow a place through the models; tags of unions, which nobody typed, are left out."""
+    """Give each step of a place and the model it is a key of.
+
+    Tags of unions, which pydantic puts in between and nobody typed, are left out.
+    """
     here: Any = model
     for step in loc:
-        models = [kind for kind in _members(here) if isinstance(kind, type)]
-        named = [kind for kind in models if issubclass(kind, BaseModel)]
-        if len(named) > 1:
-            tagged = [kind for kind in named if _has_tag(kind, step)]
-            if tagged:
-                here = tagged[0]
-                continue
-        field = named[0].model_fields.get(str(step)) if named else None
-        if field is not None:
-            here = field.annotation
-        elif not named:
-            arguments = [kind for kind in get_args(_inner(here)) if kind is not Ellipsis]
-            here = arguments[-1] if arguments else None
-        else:
-            here = None
-        yield step, _one_model(here)
+        tables = [
+            kind
+            for kind in _members(here)
+            if isinstance(kind, type) and issubclass(kind, BaseModel)
+        ]
+        tagged = [kind for kind in tables if _has_tag(kind, step)] if len(tables) > 1 else []
+        if tagged:
+            here = tagged[0]
+            continue
+        within = tables[0] if tables else None
+        yield step, within
+        if within is not None:
+            field = within.model_fields.get(str(step))
+            here = None if field is None else field.annotation
+        else:  # an item of a list or a table
+            items = [kind for kind in get_args(_inner(here)) if kind is not Ellipsis]
+            here = items[-1] if items else None
 
 
 def _inner(kind: Any) -> Any:
@@ -133,13 +135,6 @@ def _members(kind: Any) -> list[Any]:
     if get_origin(kind) in {Union, UnionType}:
         return [_inner(one) for one in get_args(kind) if one is not type(None)]
     return [kind]
-
-
-def _one_model(kind: Any) -> type[BaseModel] | None:
-    for one in _members(kind):
-        if isinstance(one, type) and issubclass(one, BaseModel):
-            return one
-    return None
 
 
 def _has_tag(kind: type[BaseModel], step: int | str) -> bool:
