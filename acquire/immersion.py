@@ -21,7 +21,7 @@ from typing import Literal
 
 from acquire.readings import Channel, Flag
 from acquire.trail import SURE, Trail
-from acquire.wetness import Wetness
+from acquire.wetness import SURELY_WET, Wetness
 
 __all__ = ["Immersion", "Medium", "Place"]
 
@@ -242,9 +242,12 @@ class Immersion:
 
     def _is_quiet(self, t: float) -> bool:
         """Say whether the electrodes are in a water, as far as that is needed."""
-        if self._wetness is not None:
+        if self._wetness is not None or not self._electrodes:
             return self._floating() < FLOATS
-        return t - self._bent_s() >= QUIET_S + 2.0 * self._dt
+        # the electrodes turned with the event, or are held by a film in air, and are at rest since
+        turned_s = self._bent_s()
+        with_event = self._event is None or turned_s >= self._event.since_s - SOON_S
+        return with_event and t - turned_s >= QUIET_S + 2.0 * self._dt
 
     def _turned(self, t: float) -> float:
         """Give the time of a turn of the electrodes just before: they lag less than their way."""
@@ -295,7 +298,7 @@ class Immersion:
         It may have come to rest a while after the probe came in; when the electrodes turned in
         between, that was the moment.
         """
-        if self._floating() >= FLOATS:
+        if wet.low < SURELY_WET * wet.unit and self._floating() >= FLOATS:
             return None
         bent_s = self._bent_s()
         calm = bent_s > fell_s + HOLD_S and t - bent_s >= QUIET_S

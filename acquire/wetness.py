@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from math import inf, log
 
-__all__ = ["Wetness"]
+__all__ = ["SURELY_WET", "Wetness"]
 
 AWAY_PART = 0.7
 """Below this part of its level the cell may be leaving the water: no bubble in the way of that."""
@@ -19,7 +19,7 @@ FILM_S = 120.0
 """Slowest drying of a film, as a time constant (judgement, no source)."""
 SURELY_WET = 60.0
 """Counts that a film of unknown past is not believed to hold (judgement, no source)."""
-FLAT_S = 5.0
+FLAT_S = 4.0
 STEADY_S = 3.0
 DRY_S = 5.0
 RARE = 9.2
@@ -32,7 +32,6 @@ class Wetness:
     __slots__ = (
         "_above",
         "_flat_high",
-        "_flat_low",
         "_flat_s",
         "_gap",
         "_rise_n",
@@ -48,6 +47,7 @@ class Wetness:
         "film",
         "in_water",
         "level",
+        "low",
         "top",
         "unit",
     )
@@ -79,7 +79,8 @@ class Wetness:
         self._rise_s: float | None = None
         self._rise_n = self._rise_zeros = 0
         self._flat_s = inf
-        self._flat_low = self._flat_high = 0.0
+        self.low = self._flat_high = 0.0
+        """The least since the value came to rest."""
 
     def enter(self, value: float) -> None:
         """The probe is in a water that reads about `value`."""
@@ -101,11 +102,11 @@ class Wetness:
             self._gap += 0.2 * (min(t - self._t, 4.0 * self._gap) - self._gap)
         self._t = t
         self.top = max(self.top, x)
-        high, low = max(self._flat_high, x), min(self._flat_low, x)
+        high, low = max(self._flat_high, x), min(self.low, x)
         if high - low > max(2.0 * self.unit, 0.03 * high) or self._flat_s == inf:
             self._flat_s = t
             high = low = x
-        self._flat_high, self._flat_low = high, low
+        self._flat_high, self.low = high, low
         if x > 0.5 * self.unit:
             self._zeros_s = None
         elif self._zeros_s is None:
@@ -120,7 +121,7 @@ class Wetness:
         if low or x <= 0.5 * self.unit:
             if self.away_s is None:
                 self.away_s = self._flat_s = t
-                self._flat_low = self._flat_high = x
+                self.low = self._flat_high = x
                 self.away_n = self._under_n = 0
                 self.film = x
                 self._rise_s = None
@@ -134,10 +135,12 @@ class Wetness:
             return
         self.away_s = None
         self._above += 0.03 * (1.0 - self._above)
+        steady = self.steady_s(t) >= STEADY_S
         if not self.established:
             self.level = x
-            self.established = self.steady_s(t) >= STEADY_S
-        self.level += (x - self.level) * self._gap / (3.0 + self._gap)
+            self.established = steady
+        elif steady:  # neither a spike nor the start of a fall is a level
+            self.level += (x - self.level) * self._gap / (3.0 + self._gap)
 
     def _in_air(self, t: float, x: float) -> None:
         dry = self.film <= 0.5 * self.unit
@@ -193,7 +196,7 @@ class Wetness:
         `calm`: the electrodes floated and have come to rest since, which halves the doubt.
         """
         high = self._flat_high
-        if high <= 0.5 * self.unit or self._flat_low <= 0.5 * self.unit:
+        if high <= 0.5 * self.unit or self.low <= 0.5 * self.unit:
             return None
-        needed = FILM_S * (high - self._flat_low + self.unit) / high * (0.4 if calm else 1.0)
+        needed = FILM_S * (high - self.low + self.unit) / high * (0.4 if calm else 1.0)
         return self._flat_s if t - self._flat_s >= max(FLAT_S, needed) else None
