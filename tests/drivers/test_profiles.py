@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -63,7 +65,7 @@ def test_what_a_dialect_says_is_read_back_to_the_resolution_of_the_display(
 
 @pytest.mark.parametrize("name", ENCODERS)
 @given(said=values, start=st.integers(0, 99), end=st.integers(0, 99), junk=st.binary(max_size=5))
-def test_a_damaged_line_raises_nothing_but_frame_errors(
+def test_a_damaged_line_gives_finite_values_or_a_frame_error(
     name: str, said: dict[str, float | str | None], start: int, end: int, junk: bytes
 ) -> None:
     line = ENCODERS[name](said)
@@ -74,11 +76,11 @@ def test_a_damaged_line_raises_nothing_but_frame_errors(
         try:
             used, frame = framer.decode(buffer)
             if frame is not None:
-                meter.reader.read(frame.text)
+                read = meter.reader.read(frame.text)
+                assert all(math.isfinite(value) for value in read.values.values())
         except FrameError as error:
             used = max(used, error.used)
         del buffer[:used]
-    assert len(buffer) <= len(damaged)  # it came to an end, and raised nothing else
 
 
 @given(said=values, place=st.integers(0, 200), bit=st.integers(0, 7))
