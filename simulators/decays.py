@@ -82,11 +82,13 @@ def two_speed(course: Decays, start: float, *, warming_s: float, cooling_s: floa
     """
     drift = course.parts[0][0] if course.parts else 0.0
     gap = start - course(0.0)
-    # Where they start together the course's own direction decides on which side it trails.
-    warming = gap < 0 or (gap == 0 and drift < 0)
+    # Where they start together (but for rounding) the course's own direction decides on which
+    # side the thermometer trails.
+    together = abs(gap) < 1e-9
+    warming = drift < 0 if together else gap < 0
     tau, other = (warming_s, cooling_s) if warming else (cooling_s, warming_s)
     first = course.lagged(tau, start)
-    if not course.parts:
+    if together or not course.parts:
         return TwoSpeed(first, math.inf, first)
     # first − course = a·exp(−rate·t) + b·exp(−t/tau): zero where exp((1/tau − rate)·t) = −b/a
     (followed, rate), (b, own) = first.parts

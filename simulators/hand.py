@@ -129,20 +129,25 @@ class Script:
         if in_pass_s >= self.length_s:
             return None
         index = bisect_right(self._starts, in_pass_s)
-        following = self._starts[index] if index < len(self._starts) else self.length_s
-        return None if math.isinf(following) else begun_s + following
+        if index < len(self._starts):
+            return begun_s + self._starts[index]
+        if math.isinf(self.length_s):
+            return None
+        # Written as `_pass` will write it, to the last bit.
+        return self.length_s * (round(begun_s / self.length_s) + 1)
 
     def moves(self, after_s: float, until_s: float) -> Iterator[Place]:
         """Give every place it comes to in after_s < t <= until_s, in their order."""
-        t_s = after_s
-        while (following := self.next_move(t_s)) is not None and following <= until_s + _HAIR_S:
+        following, beyond = self.next_move(after_s), self.next_move(until_s)
+        # Both come from one piece of arithmetic: cut anywhere, the moves are the same.
+        while following is not None and (beyond is None or following < beyond):
             yield self.where(following)
-            t_s = following
+            following = self.next_move(following)
 
     def _pass(self, t_s: float) -> tuple[float, float]:
         """Give when the pass at t began and how far into it t is.
 
-        An instant a hair before a move counts as the move's, here and in `moves`.
+        An instant a hair before a move counts as the move's.
         """
         t_s += _HAIR_S
         begun_s = self.length_s * (t_s // self.length_s) if self.loop else 0.0
