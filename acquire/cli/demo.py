@@ -20,7 +20,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     )
     parser.add_argument("--into", default="demo-output", metavar="FOLDER", help="where files go")
     parser.add_argument("--seed", type=int, default=20, help="another seed, other noise")
-    parser.add_argument("--speed", type=positive, default=30.0, metavar="N", help="times real time")
+    parser.add_argument("--speed", type=positive, default=40.0, metavar="N", help="times real time")
     parser.set_defaults(run=run)
 
 

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     elif args.live and wants_live(json=False):
         show = LiveTable(config.quantities)
     else:
-        show = PlainLines(config.quantities, every_s=10.0 if args.live else None)
+        show = PlainLines(config.quantities, every_s=30.0 if args.live else None)
 
     async def ready() -> None:
         names = ", ".join(config.meters)

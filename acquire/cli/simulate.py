@@ -45,7 +45,9 @@ def run(args: argparse.Namespace) -> int:
 
     def ready(path: str) -> None:
         port = args.link or path
-        print(f"The simulated probe is on {port}, speaking '{args.dialect}'. Read it with", flush=True)
+        print(
+            f"The simulated probe is on {port}, speaking '{args.dialect}'. Read it with", flush=True
+        )
         print(f"    ouzel read --port {port} --profile {args.dialect}", flush=True)
 
     async def main() -> None:
@@ -60,7 +62,9 @@ def run(args: argparse.Namespace) -> int:
                 link=Path(args.link) if args.link else None,
                 once=args.once,
                 on_ready=ready,
-                on_move=lambda place: print(f"the probe is in {place}", file=sys.stderr, flush=True),
+                on_move=lambda place: print(
+                    f"the probe is in {place}", file=sys.stderr, flush=True
+                ),
             )
         )
         stop_on_signals(work.cancel)

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Self, TextIO
 
 from acquire.bench.taker import Row, Status
 from acquire.outlets.as_json import json_line
-from acquire.outlets.words import capture_lines, capture_title, clock_time, event_line, shown, tidy
+from acquire.outlets.words import (
+    capture_lines,
+    capture_title,
+    clock_time,
+    event_line,
+    plain,
+    shown,
+    tidy,
+)
 from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, Reading
 
@@ -62,13 +70,15 @@ class PlainLines:
         print(*lines, sep="\n", file=self._file, flush=True)
 
     def _status(self, status: Status) -> str:
-        parts = []
+        values, settled = [], []
         for row in status.rows:
             quantity = self._quantities[row.quantity]
             value = "---" if row.value is None else shown(quantity, row.value)
-            phase = f" {row.settling.phase}" if row.settling and not row.flag else ""
-            parts.append(f"{row.quantity} {row.flag or value}{phase}")
-        return f"{clock_time(status.stamp.at_ms)}  {status.medium:<5}  " + ", ".join(parts)
+            values.append(f"{plain(row.quantity)} {row.flag or value}")
+            if row.settling and row.settling.phase == "settled":
+                settled.append(plain(row.quantity))
+        rest = f"; settled: {', '.join(settled) or 'none'}" if status.medium != "air" else ""
+        return f"{clock_time(status.stamp.at_ms)}  {status.medium}: {', '.join(values)}{rest}"
 
 
 class JsonLines:

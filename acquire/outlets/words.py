@@ -19,13 +19,6 @@ CAUTION = (
     "authority, and a licensed professional for any work on the plumbing."
 )
 
-_STATE = {
-    CaptureState.PROVISIONAL: "settled",
-    CaptureState.FINAL: "final",
-    CaptureState.WITHDRAWN: "WITHDRAWN",
-    CaptureState.UNSETTLED: "NOT SETTLED",
-}
-
 
 def tidy(text: str, most: int = 80) -> str:
     """Make what people typed safe on a terminal: one line, no control or direction characters."""
@@ -66,11 +59,18 @@ def capture_title(capture: Capture) -> str:
     """One line: when, which water, how it stands."""
     water = tidy(capture.water) or "water"
     role = f" ({capture.role})" if capture.role else ""
-    after_s = capture.taken.t_s - capture.started.t_s
-    title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: {_STATE[capture.state]}"
-    if capture.state in {CaptureState.WITHDRAWN, CaptureState.UNSETTLED}:
-        return f"{title}: {tidy(capture.reason, 400)}"
-    return f"{title} after {after_s:.0f} s"
+    after = f"settled after {capture.taken.t_s - capture.started.t_s:.0f} s"
+    title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: "
+    match capture.state:
+        case CaptureState.PROVISIONAL:
+            return f"{title}{after}"
+        case CaptureState.FINAL:
+            why = f" ({tidy(capture.reason, 200)})" if capture.reason else ""
+            return f"{title}final, {after}{why}"
+        case CaptureState.WITHDRAWN:
+            return f"{title}capture WITHDRAWN: {tidy(capture.reason, 400)}"
+        case CaptureState.UNSETTLED:
+            return f"{title}NOT SETTLED: {tidy(capture.reason, 400)}"
 
 
 def capture_lines(capture: Capture, quantities: Mapping[str, Quantity]) -> Iterable[str]:
