@@ -17,6 +17,7 @@ __all__ = [
     "APPLICATION_ID",
     "connect_reading",
     "connect_writing",
+    "is_at_rest",
     "is_ours",
     "mapped",
     "problems",
@@ -35,6 +36,7 @@ _MAGIC = b"SQLite format 3\x00"
 _OLDEST = (3, 37, 0)  # STRICT tables
 _BUSY_S = 5.0
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+_NO_SHARING = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}
 _HINTS = {
     sqlite3.SQLITE_FULL: "there is no room left on the disk: make room, nothing kept is lost",
     sqlite3.SQLITE_BUSY: "another program holds it: close whatever has it open for writing",
@@ -134,35 +136,67 @@ def problems(connection: sqlite3.Connection, *, whole: bool) -> str:
 
     With `whole` false the one long table is left out but for its two ends.
     """
+    try:
+        findings = _quick_check(connection, whole=whole)
+    except sqlite3.DatabaseError as error:  # some damage ends the check instead of being found
+        if error.sqlite_errorcode & 0xFF not in _DAMAGED:
+            raise
+        return str(error)
+    return "; ".join(text for text in findings if text != "ok").replace("\n", " ")[:300]
+
+
+def _quick_check(connection: sqlite3.Connection, *, whole: bool) -> list[str]:
     if whole:
-        findings = connection.execute("PRAGMA quick_check(3)").fetchall()
-    else:
-        tables = connection.execute(
-            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'readings'"
-        ).fetchall()
-        findings = [
-            row
-            for (table,) in tables
-            for row in connection.execute(f"PRAGMA quick_check('{table}')")
-        ]
-        connection.execute("SELECT min(at_ms), max(at_ms) FROM readings").fetchone()
-    return "; ".join(text for (text,) in findings if text != "ok").replace("\n", " ")[:300]
+        return [text for (text,) in connection.execute("PRAGMA quick_check(3)")]
+    tables = connection.execute(
+        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'readings'"
+    ).fetchall()
+    connection.execute("SELECT min(at_ms), max(at_ms) FROM readings").fetchone()
+    return [
+        text
+        for (table,) in tables
+        for (text,) in connection.execute(f"PRAGMA quick_check('{table}')")
+    ]
 
 
-def connect_reading(path: Path) -> sqlite3.Connection:
-    """Connect without the right to change anything; sees what is committed, waits for nobody."""
+def connect_reading(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """Connect without the right to change anything; sees what is committed, waits for nobody.
+
+    Also tells whether the store is read as a file at rest. Readers of a store in use share memory
+    in a file beside it; in a folder where they may not make one, a store that nobody writes can
+    still be read, but must not begin to be written meanwhile: see `is_at_rest`.
+    """
     with mapped(path, "opening"):
-        return sqlite3.connect(
-            f"file:{quote(str(path))}?mode=ro", uri=True, isolation_level=None, timeout=_BUSY_S
-        )
+        try:
+            return _connect(path, "mode=ro"), False
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in _NO_SHARING or not is_at_rest(path):
+                raise
+            return _connect(path, "mode=ro&immutable=1"), True
+
+
+def is_at_rest(path: Path) -> bool:
+    """Tell whether everything stands in the file itself: no log, so no writer."""
+    log = path.with_name(path.name + "-wal")
+    return not log.exists() or log.stat().st_size == 0
+
+
+def _connect(path: Path, how: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"file:{quote(str(path))}?{how}", uri=True, isolation_level=None, timeout=_BUSY_S
+    )
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def connect_writing(path: Path) -> sqlite3.Connection:
     """Connect the one writer. Only the thread that calls this may use the connection."""
     with mapped(path, "opening"):
-        connection = sqlite3.connect(
-            f"file:{quote(str(path))}?mode=rw", uri=True, isolation_level=None, timeout=_BUSY_S
-        )
+        connection = _connect(path, "mode=rw")
         try:
             _prepare(connection, path)
         except BaseException:

@@ -78,7 +78,8 @@ class Ledger:
 
     def _inspect(self, known: int) -> None:
         """Look through a connection that can change nothing."""
-        with closing(connect_reading(self.path)) as connection:
+        connection, _ = connect_reading(self.path)
+        with closing(connection):
             with mapped(self.path, "reading its version"):
                 version = version_of(connection)
             require_version(self.path, version, known)

@@ -19,6 +19,7 @@ from acquire.errors import StoreError
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
 from acquire.store.database import (
     connect_reading,
+    is_at_rest,
     is_ours,
     mapped,
     problems,
@@ -89,7 +90,7 @@ class Records:
             raise StoreError(
                 f"no store at {path} yet: start `ouzel serve` or `ouzel capture` to make one"
             )
-        self._connection = connect_reading(path)
+        self._connection, self._needs_rest = connect_reading(path)
         try:
             with self._mapped():
                 version = version_of(self._connection)
@@ -276,7 +277,6 @@ class Records:
 
         `since_ms` and `until_ms` (not included) bound when they were taken.
         """
-        wanted = [None if word is None else clean(word) for word in (water, meter, state)]
         before, key = _LAST_MS if until_ms is None else until_ms, 0
         while True:
             with self._snapshot():
@@ -288,7 +288,9 @@ class Records:
                     before,
                     key,
                     since_ms,
-                    *wanted,
+                    water,
+                    meter,
+                    state,
                 )
                 found = [self._capture(row[0], row[1], row[3:]) for row in rows]
             yield from found
@@ -301,7 +303,7 @@ class Records:
         with self._snapshot():
             rows = self._all(
                 f"SELECT key, latest, {_CAPTURE} WHERE captures.id = ?",
-                clean(capture_id),
+                capture_id,
             )
             return self._capture(rows[0][0], rows[0][1], rows[0][2:]) if rows else None
 
@@ -314,7 +316,7 @@ class Records:
                 "FROM captures JOIN meters ON meters.id = captures.meter "
                 "JOIN capture_states AS said ON said.capture = captures.key "
                 "WHERE captures.id = ? ORDER BY number",
-                clean(capture_id),
+                capture_id,
             )
             return [self._capture(row[0], row[1], row[2:]) for row in rows]
 
@@ -365,8 +367,14 @@ class Records:
     # -- below ------------------------------------------------------------------------------
 
     def _all(self, query: str, *values: object) -> list[tuple[Any, ...]]:
+        asked = [clean(value) if isinstance(value, str) else value for value in values]
         with self._mapped():
-            return self._connection.execute(query, values).fetchall()
+            rows = self._connection.execute(query, asked).fetchall()
+        if self._needs_rest and not is_at_rest(self.path):
+            raise StoreError(
+                f"{self.path}: ouzel began to write to it while it was read: do it again"
+            )
+        return rows
 
     @contextmanager
     def _snapshot(self) -> Iterator[None]:

@@ -6,22 +6,19 @@ import sqlite3
 from collections.abc import Sequence
 
 from acquire.errors import StoreError
-from acquire.readings import CaptureState, Event, Stamp
+from acquire.readings import CaptureState, Stamp
 from acquire.store.rows import (
     CaptureRows,
     EventRow,
     MeterRows,
     ReadingRows,
-    event_row,
     unit_of,
 )
 
 __all__ = ["Tables"]
 
 _CLOCK_MS = 20
-"""A wall clock that moved this much against the monotonic one gets a row of its own ..."""
-_STEP_MS = 500
-"""... and from here on it is a step, worth an event."""
+"""How far the wall clock may move against the monotonic one before that gets a row of its own."""
 
 _VALUE_COLUMNS = (
     "quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, source, "
@@ -158,8 +155,7 @@ class Tables:
 
     def _follow_clock(self, stamp: Stamp) -> None:
         lead_ms = _lead_ms(stamp.at_ms, stamp.mono_ns)
-        moved_ms = lead_ms - self._lead_ms
-        if abs(moved_ms) <= _CLOCK_MS:
+        if abs(lead_ms - self._lead_ms) <= _CLOCK_MS:
             return
         self._clock = self._key_of(
             "INSERT INTO clocks (run, at_ms, mono_ns) VALUES (?, ?, ?)",
@@ -168,10 +164,6 @@ class Tables:
             stamp.mono_ns,
         )
         self._lead_ms = lead_ms
-        if abs(moved_ms) >= _STEP_MS:
-            step_s = moved_ms / 1e3
-            text = f"the wall clock moved by {step_s:+.3f} s: it was set, or the machine slept"
-            self.note(event_row(Event("clock_step", stamp, text=text, data={"step_s": step_s})))
 
     # -- captures and events ----------------------------------------------------------------
 
@@ -188,17 +180,17 @@ class Tables:
         Asking twice for the same state changes nothing, so a caller may always ask again.
         """
         found = self._execute(
-            "SELECT key, latest, name, state FROM captures "
+            "SELECT key, latest, name, started_ms, state FROM captures "
             "JOIN meters ON meters.id = captures.meter WHERE captures.id = ?",
             (capture.id,),
         ).fetchone()
         if found is None:
             key, number = self._insert_capture(capture), 1
         else:
-            key, latest, meter, state = found
+            key, latest, meter, started_ms, state = found
             if self._holds(key, latest, capture):
                 return
-            _require_may_follow(capture, meter, CaptureState(state))
+            _require_may_follow(capture, meter, started_ms, CaptureState(state))
             number = latest + 1
             state, _, _, water, role, reason = capture.said
             self._execute(
@@ -250,11 +242,13 @@ class Tables:
         return unit_of(quantity) if found is None else found[1]
 
 
-def _require_may_follow(capture: CaptureRows, meter: str, held: CaptureState) -> None:
-    if capture.meter != meter:
+def _require_may_follow(
+    capture: CaptureRows, meter: str, started_ms: int, held: CaptureState
+) -> None:
+    if (capture.meter, capture.started.at_ms) != (meter, started_ms):
         raise StoreError(
-            f"capture {capture.id} is one of meter {meter!r}, it cannot become one of "
-            f"{capture.meter!r}"
+            f"capture {capture.id} is already that of another immersion (meter {meter!r}): "
+            "nothing was changed"
         )
     if capture.state is not held and held is not CaptureState.PROVISIONAL:
         raise StoreError(
