@@ -33,7 +33,7 @@ HOLD_S = 3.0
 """How long another water must show before it is believed."""
 SOON_S = 15.0
 """A value at rest within this time after a fall came to rest by that fall."""
-DOUBT_S = 45.0
+DOUBT_S = 30.0
 """How long a departure is watched before it is taken as part of the same water."""
 LIFTED = 2.5
 """Points that make another water after a lift; `SURE` or the limit of the meter otherwise."""
@@ -249,10 +249,9 @@ class Immersion:
         with_event = self._event is None or turned_s >= self._event.since_s - SOON_S
         return with_event and t - turned_s >= QUIET_S + 2.0 * self._dt
 
-    def _turned(self, t: float) -> float:
-        """Give the time of a turn of the electrodes just before: they lag less than their way."""
-        bent_s = self._bent_s()
-        return bent_s if t - bent_s < 8.0 else t
+    def _turned_s(self) -> float:
+        """Give the time of the last turn of any channel but conductivity."""
+        return max((trail.bent_s for trail in self._trails), default=-inf)
 
     def _is_steady(self, t: float) -> bool:
         return self._wetness is None or self._wetness.steady_s(t) >= HOLD_S
@@ -285,8 +284,6 @@ class Immersion:
         flat = self._flat(t, wet, away_s)
         if risen is not None and wet.steady_s(t) >= HOLD_S:
             self._enter("water", risen, "another water: conductivity fell and rose", x)
-        elif flat is not None and not wet.established and away_s - self._place.since_s < 5.0:
-            wet.enter(x)  # what the last water left in the cell is gone: no news
         elif flat is not None:
             self._enter("water", flat, "another water: conductivity fell and stays", x)
         elif wet.is_out(t, GRACE_S):
@@ -306,7 +303,7 @@ class Immersion:
         if flat is None:
             return None
         since = fell_s if flat - fell_s < SOON_S else flat
-        return min(max(since, bent_s), t)
+        return min(max(since, self._turned_s()), t)
 
     def _follow_electrodes(self, t: float) -> None:
         """Without conductivity: an electrode out of water wanders."""
@@ -366,7 +363,8 @@ class Immersion:
         if not noted:
             event.rise_s = None
         elif event.rise_s is None:
-            event.rise_s = self._turned(t)
+            turned_s = self._turned_s()
+            event.rise_s = turned_s if t - turned_s < 8.0 else t
         event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
         if total < (LIFTED if event.lifted and not event.gap else self._limit):
             event.strong_s = None
@@ -376,6 +374,8 @@ class Immersion:
             event.strong_s = t
         elif t - event.strong_s >= HOLD_S and self._is_quiet(t) and self._is_steady(t):
             since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
+            if self._wetness is None:
+                since = max(since, self._bent_s())  # it went through air unnoticed
             x = self._ionic.x if self._ionic else None
             why = "several channels moved together" if len(gone) > 1 else "it moved at once"
             self._enter(self._place.medium, since, f"another water: {why}", x)

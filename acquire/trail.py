@@ -32,8 +32,12 @@ _IONIC = {"conductivity", "tds"}
 _IONIC_PART = 0.03
 _SURE_RATIO = 1.5
 _SURE_WARMING = 2.5  # °C within seconds
-# Bend between readings, spaced as given, above which an electrode's input is thought to be open.
-_WANDER = {"ph": ((0.8, 0.03), (3.0, 0.04)), "orp": ((0.8, 3.0), (3.0, 4.0))}
+# Bends to look for: seconds between readings, and the least that is no noise.
+_WANDER = {
+    "ph": ((0.8, 0.03), (3.0, 0.04)),
+    "orp": ((0.8, 3.0), (3.0, 4.0)),
+    "temperature": ((3.0, 0.2),),
+}
 
 
 class _Bend:

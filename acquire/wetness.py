@@ -34,6 +34,7 @@ class Wetness:
         "_flat_high",
         "_flat_s",
         "_gap",
+        "_only_fell",
         "_rise_n",
         "_rise_s",
         "_rise_zeros",
@@ -62,6 +63,7 @@ class Wetness:
         self._t = -inf
         self._gap = 1.0
         self._above = 1.0
+        self._only_fell = True
         self.established = False
         """Whether the value has been at rest in this water."""
         self.forget()
@@ -86,6 +88,7 @@ class Wetness:
         """The probe is in a water that reads about `value`."""
         self.in_water = True
         self.established = False
+        self._only_fell = True  # what the last water left in the cell and the meter's average
         self.level = value
         self._above = 1.0 if value >= 3.0 * self.unit else 0.5
         self.forget()
@@ -137,7 +140,9 @@ class Wetness:
         self._above += 0.03 * (1.0 - self._above)
         steady = self.steady_s(t) >= STEADY_S
         if not self.established:
-            self.level = x
+            self._only_fell = self._only_fell and x <= 1.03 * self.level + self.unit
+            if self._only_fell or x > self.level:
+                self.level = x
             self.established = steady
         elif steady:  # neither a spike nor the start of a fall is a level
             self.level += (x - self.level) * self._gap / (3.0 + self._gap)

@@ -140,13 +140,19 @@ def tap_then_distilled(rng):
     ], Meter()
 
 
+def _different(rng: random.Random, waters: list[Water]) -> Water:
+    """A water that differs from the last one: the same again cannot be told from one stay."""
+    while True:
+        water = rng.choice((_tap, _standard))(rng)
+        if not waters or abs(water.ec / waters[-1].ec - 1.0) > 0.15:
+            waters.append(water)
+            return water
+
+
 def _blanking(rng, how):
-    legs = [air(rng.uniform(15, 40))]
+    legs, waters = [air(rng.uniform(15, 40))], []
     for _ in range(3):
-        legs += [
-            swim(rng.uniform(60, 150), rng.choice((_tap, _standard))(rng)),
-            air(rng.uniform(8, 40)),
-        ]
+        legs += [swim(rng.uniform(60, 150), _different(rng, waters)), air(rng.uniform(8, 40))]
     return legs, Meter(in_air=how)
 
 
@@ -192,12 +198,9 @@ def swung_similar_without_conductivity(rng):
 
 @_scenario
 def swung_different(rng):
-    legs = [air(20)]
+    legs, waters = [air(20)], []
     for _ in range(3):
-        legs += [
-            swim(rng.uniform(40, 120), rng.choice((_tap, _standard))(rng)),
-            air(rng.uniform(0.3, 3.0)),
-        ]
+        legs += [swim(rng.uniform(40, 120), _different(rng, waters)), air(rng.uniform(0.3, 3.0))]
     return [*legs[:-1], air(20)], Meter()
 
 
