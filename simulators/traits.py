@@ -92,7 +92,7 @@ class Bias:
         """Draw an instrument whose accuracies (pH 0.05, 5 mV, 2 %, 0.5 °C) are two sigma."""
         draw = random.Random(f"bias:{seed}")
         return cls(
-            ph=draw.gauss(0.0, 0.02),
+            ph=draw.gauss(0.0, 0.025),
             ph_slope=1.0 + draw.gauss(0.0, 0.005),
             orp_mv=draw.gauss(0.0, 2.5),
             conductivity=1.0 + draw.gauss(0.0, 0.01),
