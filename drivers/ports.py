@@ -27,7 +27,7 @@ __all__ = ["Listed", "PortInfo", "identity_of", "is_port", "is_url", "resolve", 
 
 PORT_FORMS = "a path, usb:VID:PID:SERIAL, usb:VID:PID@LOCATION or a URL (see `ouzel find`)"
 
-_URL = re.compile(r"[a-z][a-z0-9+.-]*://.+", re.DOTALL)
+_URL = re.compile(r"[a-z][a-z0-9+.-]*://.*", re.DOTALL)
 _USB = re.compile(r"usb:([0-9a-f]{4}):([0-9a-f]{4})(?::(.+)|@(.+))", re.IGNORECASE | re.DOTALL)
 _WINDOWS = re.compile(r"COM[0-9]+", re.IGNORECASE)
 _BY_ID = Path("/dev/serial/by-id")
