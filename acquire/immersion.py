@@ -48,7 +48,9 @@ OUT_PART = 0.4
 FLOATS = 0.5
 """Share of bends above which an electrode is taken for an open input."""
 QUIET_S = 9.0
-"""Without conductivity: time without a bend that says an electrode is in a water."""
+"""Time without a turn that says two electrodes are in a water, when nothing else does."""
+QUIET_ALONE_S = 14.0
+"""The same of one electrode."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,7 @@ class _Event:
     __slots__ = (
         "back_s",
         "calm_s",
+        "dipped",
         "gap",
         "joint_n",
         "lifted",
@@ -88,6 +91,7 @@ class _Event:
         self.rise_s: float | None = None
         self.strong_s: float | None = None
         self.gap = False
+        self.dipped = 0
         self.joint_n = 0
         self.calm_s: float | None = None
         self.lifted = ""
@@ -104,6 +108,7 @@ class Immersion:
         self._ionic = own.get("conductivity") or own.get("tds")
         self._wetness = Wetness(self._ionic.resolution) if self._ionic else None
         self._electrodes = [own[name] for name in ("ph", "orp") if name in own]
+        self._quiet_s = QUIET_S if len(self._electrodes) > 1 else QUIET_ALONE_S
         self._shown = set(own) - {"temperature"} or set(own)
         self._limit = SURE if self._ionic or len(own) > 2 else 2.5
         self._place = Place("unknown", 0, 0.0, reason="nothing read yet")
@@ -247,7 +252,7 @@ class Immersion:
         # the electrodes turned with the event, or are held by a film in air, and are at rest since
         turned_s = self._bent_s()
         with_event = self._event is None or turned_s >= self._event.since_s - SOON_S
-        return with_event and t - turned_s >= QUIET_S + 2.0 * self._dt
+        return with_event and t - turned_s >= self._quiet_s + 2.0 * self._dt
 
     def _turned_s(self) -> float:
         """Give the time of the last turn of any channel but conductivity."""
@@ -298,7 +303,7 @@ class Immersion:
         if wet.low < SURELY_WET * wet.unit and self._floating() >= FLOATS:
             return None
         bent_s = self._bent_s()
-        calm = bent_s > fell_s + HOLD_S and t - bent_s >= QUIET_S
+        calm = bent_s > fell_s + HOLD_S and t - bent_s >= self._quiet_s
         flat = wet.flat(t, calm=calm)
         if flat is None:
             return None
@@ -366,7 +371,12 @@ class Immersion:
             turned_s = self._turned_s()
             event.rise_s = turned_s if t - turned_s < 8.0 else t
         event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
-        if total < (LIFTED if event.lifted and not event.gap else self._limit):
+        ionic = self._ionic
+        if ionic is not None:
+            event.dipped += ionic.points >= 2.0 and ionic.x < ionic.anchor
+        # out of the water for a moment: the cell showed it, and is back
+        out = event.lifted or (event.dipped > 1 and ionic is not None and ionic.points < COUNTED)
+        if total < (LIFTED if out and not event.gap else self._limit):
             event.strong_s = None
             self._doubt(t, event, passed=not noted)
             return

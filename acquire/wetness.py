@@ -21,6 +21,8 @@ SURELY_WET = 60.0
 """Counts that a film of unknown past is not believed to hold (judgement, no source)."""
 FLAT_S = 4.0
 STEADY_S = 3.0
+WEAK_S = 15.0
+"""One count above the film is a water when it lasts: a film does not rise."""
 DRY_S = 5.0
 RARE = 9.2
 """-ln of the chance (1 in 10,000) that a run of zeros as long as that comes from a water."""
@@ -34,6 +36,7 @@ class Wetness:
         "_flat_high",
         "_flat_s",
         "_gap",
+        "_last",
         "_only_fell",
         "_rise_n",
         "_rise_s",
@@ -41,6 +44,7 @@ class Wetness:
         "_t",
         "_under_n",
         "_under_s",
+        "_weak_s",
         "_zeros_s",
         "away_n",
         "away_s",
@@ -64,6 +68,7 @@ class Wetness:
         self._gap = 1.0
         self._above = 1.0
         self._only_fell = True
+        self._last = (0.0, 0.0)
         self.established = False
         """Whether the value has been at rest in this water."""
         self.forget()
@@ -79,6 +84,7 @@ class Wetness:
         self.film = inf
         """The least it has read since it left the water."""
         self._rise_s: float | None = None
+        self._weak_s = inf
         self._rise_n = self._rise_zeros = 0
         self._flat_s = inf
         self.low = self._flat_high = 0.0
@@ -88,6 +94,7 @@ class Wetness:
         """The probe is in a water that reads about `value`."""
         self.in_water = True
         self.established = False
+        self._last = (value, value)
         self._only_fell = True  # what the last water left in the cell and the meter's average
         self.level = value
         self._above = 1.0 if value >= 3.0 * self.unit else 0.5
@@ -118,9 +125,11 @@ class Wetness:
             self._in_water(t, x)
         else:
             self._in_air(t, x)
+        self._last = (self._last[1], x)
 
     def _in_water(self, t: float, x: float) -> None:
-        low = x < AWAY_PART * self.level and self.level - x > 2.0 * self.unit
+        known = self.established or not self._only_fell
+        low = known and x < AWAY_PART * self.level and self.level - x > 2.0 * self.unit
         if low or x <= 0.5 * self.unit:
             if self.away_s is None:
                 self.away_s = self._flat_s = t
@@ -140,9 +149,10 @@ class Wetness:
         self._above += 0.03 * (1.0 - self._above)
         steady = self.steady_s(t) >= STEADY_S
         if not self.established:
-            self._only_fell = self._only_fell and x <= 1.03 * self.level + self.unit
-            if self._only_fell or x > self.level:
-                self.level = x
+            middle = sorted((*self._last, x))[1]  # no spike is a level
+            self._only_fell = self._only_fell and middle <= 1.03 * self.level + self.unit
+            if self._only_fell or middle > self.level:
+                self.level = middle
             self.established = steady
         elif steady:  # neither a spike nor the start of a fall is a level
             self.level += (x - self.level) * self._gap / (3.0 + self._gap)
@@ -153,6 +163,10 @@ class Wetness:
             least = max(SURELY_WET * self.unit, FILM_PART * self.top)
         else:
             least = 0.5 * self.unit if dry else 1.3 * self.film + 2.0 * self.unit
+        if x < 1.1 * self.film + 0.9 * self.unit:
+            self._weak_s = inf
+        elif self._weak_s == inf:
+            self._weak_s = t
         if x > least:
             if self._rise_s is None:
                 self._rise_s = t
@@ -185,7 +199,7 @@ class Wetness:
         """Give the time at which it rose out of the air, once that is sure."""
         since = self._rise_s
         if since is None or self._rise_n < 2:
-            return None
+            return self._weak_s if t - self._weak_s >= WEAK_S and self.low > 0.0 else None
         if self._rise_zeros:
             return since if self._rise_n >= 4 and t - since >= 8.0 else None
         enough = 1.5 if self._flat_high >= 4.0 * self.unit else 4.0
