@@ -20,11 +20,13 @@ from acquire.water.inputs import finite, positive
 __all__ = [
     "Budget",
     "Component",
+    "Factor",
     "budget_of",
     "combined",
     "coverage_factor",
     "difference",
     "normal_u",
+    "product",
     "rectangular_u",
     "resolution_u",
     "triangular_u",
@@ -190,6 +192,34 @@ def _key(part: Component) -> tuple[str, str, str]:
 def _signed(part: Component, budget: Budget) -> float:
     below = part.shared == "gain" and budget.value < budget.pivot
     return -part.u if below else part.u
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """One factor of a product: its value, standard uncertainty and power (-1 divides)."""
+
+    name: str
+    value: float
+    u: float
+    power: float = 1.0
+    dof: float = math.inf
+
+
+def product(*factors: Factor, constant: float = 1.0, unit: str = "") -> Budget:
+    """Build the budget of constant x a^p x b^q ... of independent factors, GUM 5.1.6.
+
+    Relative uncertainties add in squares, each times its power. WaterError for a factor of zero,
+    whose relative uncertainty is not defined.
+    """
+    value = finite(constant, "the constant")
+    for one in factors:
+        if finite(one.value, one.name) == 0:
+            raise WaterError(f"{one.name} is zero: its relative uncertainty is not defined")
+        value *= math.pow(one.value, one.power)
+    parts = (
+        Component(one.name, abs(value * one.power * one.u / one.value), one.dof) for one in factors
+    )
+    return Budget(value, tuple(parts), unit)
 
 
 def combined(parts: Mapping[str, float] | Sequence[float]) -> float:

@@ -93,13 +93,22 @@ def rate_ratio(
 def critical_level(blank_count: float, *, level: float = 0.95) -> float:
     """Give Currie's L_C: a net count above it is more than the blank; 2.33 sqrt(B) at 95 %.
 
-    Currie, Anal. Chem. 40 (1968) 586, paired blank, one-sided 5 %.
+    Currie, Anal. Chem. 40 (1968) 586, paired blank, one-sided; his rounded 2.33 at 95 %.
     """
     blank = positive(blank_count, "the blank's count", zero=True)
-    return normal_quantile(1.0 - _alpha(level)) * math.sqrt(2.0 * blank)
+    return _currie(level)[0] * math.sqrt(blank)
 
 
 def detection_limit(blank_count: float, *, level: float = 0.95) -> float:
     """Give Currie's L_D: the net count found for sure; 2.71 + 4.65 sqrt(B) at 95 %."""
-    k = normal_quantile(1.0 - _alpha(level))
-    return k**2 + 2.0 * critical_level(blank_count, level=level)
+    blank = positive(blank_count, "the blank's count", zero=True)
+    _, constant, slope = _currie(level)
+    return constant + slope * math.sqrt(blank)
+
+
+def _currie(level: float) -> tuple[float, float, float]:
+    """Give z sqrt(2), z² and 2 z sqrt(2), at 95 % as Currie rounded them."""
+    if level == 0.95:
+        return 2.33, 2.71, 4.65
+    z = normal_quantile(1.0 - _alpha(level))
+    return z * math.sqrt(2.0), z**2, 2.0 * z * math.sqrt(2.0)

@@ -39,6 +39,12 @@ PRIMARY: Mapping[str, Table] = {
     "phthalate": _primary(
         "phthalate", _T, 4.000, 3.998, 3.997, 3.998, 4.000, 4.005, 4.011, 4.018, 4.022, 4.027, 4.050
     ),
+    "phthalate-1977": Table(
+        "the phthalate buffer", "[pH]",
+        "Hetzer, Durst, Robinson & Bates, J. Res. NBS 81A (1977) 21, as in DIN 19266 (from memory)",
+        (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0),
+        (4.010, 4.004, 4.000, 3.999, 4.001, 4.006, 4.012, 4.021, 4.031, 4.043, 4.057),
+    ),
     "phosphate": _primary(
         "phosphate", _T, 6.984, 6.951, 6.923, 6.900, 6.881, 6.865, 6.853, 6.844, 6.841, 6.838, 6.833
     ),

@@ -17,8 +17,12 @@ from acquire.water.constants import FARADAY, GAS_CONSTANT, ZERO_C_IN_K
 from acquire.water.inputs import Domain, finite, positive
 
 __all__ = [
+    "ATTAINABLE_SD",
+    "OFFSET_WINDOWS",
+    "SLOPE_WINDOWS",
     "BufferReading",
     "Electrode",
+    "Window",
     "evaluate_electrode",
     "judge_electrode",
     "nernst_slope",
@@ -26,6 +30,8 @@ __all__ = [
 ]
 
 TEMPERATURE = Domain("the temperature", "°C", -5.0, 100.0)
+ATTAINABLE_SD = 0.05
+"""Standard deviation of pH that careful work attains, or less: ISO 10523:1994, introduction."""
 PH = Domain("the pH of the buffer", "", 0.0, 14.0)
 
 
@@ -105,20 +111,22 @@ Verdict = Literal["good", "usable", "poor"]
 
 
 @dataclass(frozen=True, slots=True)
-class _Window:
+class Window:
+    """A range that is accepted, and by whom."""
+
     low: float
     high: float
     source: str
 
 
 # What is accepted in print, narrowest first.
-_SLOPES = {
-    "good": _Window(95.0, 101.0, "USGS National Field Manual, chapter A6.4"),
-    "usable": _Window(95.0, 105.0, "common laboratory practice (from memory)"),
+SLOPE_WINDOWS = {
+    "good": Window(95.0, 101.0, "USGS National Field Manual, chapter A6.4"),
+    "usable": Window(95.0, 105.0, "common laboratory practice (from memory)"),
 }
-_OFFSETS = {
-    "good": _Window(-15.0, 15.0, "common laboratory practice (from memory)"),
-    "usable": _Window(-30.0, 30.0, "common laboratory practice (from memory)"),
+OFFSET_WINDOWS = {
+    "good": Window(-15.0, 15.0, "common laboratory practice (from memory)"),
+    "usable": Window(-30.0, 30.0, "common laboratory practice (from memory)"),
 }
 
 
@@ -129,12 +137,12 @@ def judge_electrode(found: Electrode) -> tuple[Verdict, tuple[str, ...]]:
     (common laboratory practice, from memory).
     """
     reasons: list[str] = []
-    verdicts = [_place(found.offset_mv, _OFFSETS, "offset at pH 7", "mV", reasons)]
+    verdicts = [_place(found.offset_mv, OFFSET_WINDOWS, "offset at pH 7", "mV", reasons)]
     if found.slope_percent is None:
         reasons.append("slope not known: one buffer shows only the offset, take a second")
         verdicts.append("usable")
     else:
-        verdicts.append(_place(found.slope_percent, _SLOPES, "slope", "% of Nernst", reasons))
+        verdicts.append(_place(found.slope_percent, SLOPE_WINDOWS, "slope", "% of Nernst", reasons))
     if len(found.segments_percent) > 1:
         apart = max(found.segments_percent) - min(found.segments_percent)
         reasons.append(f"the slopes between neighbouring buffers differ by {apart:.1f} %")
@@ -143,7 +151,7 @@ def judge_electrode(found: Electrode) -> tuple[Verdict, tuple[str, ...]]:
 
 
 def _place(
-    value: float, windows: dict[str, _Window], what: str, unit: str, reasons: list[str]
+    value: float, windows: dict[str, Window], what: str, unit: str, reasons: list[str]
 ) -> Verdict:
     for verdict in ("good", "usable"):
         window = windows[verdict]

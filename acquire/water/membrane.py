@@ -13,6 +13,11 @@ from acquire.errors import WaterError
 from acquire.water.inputs import Derived, Domain, positive
 
 __all__ = [
+    "CHALLENGE_PRESSURE_PSI",
+    "CHALLENGE_TDS_MG_L",
+    "FLOW_UNCERTAINTY",
+    "LEAST_REDUCTION_PERCENT",
+    "PRODUCT_TDS_MG_L",
     "flow_at_25",
     "flow_factor",
     "log_mean_factor",
@@ -24,6 +29,10 @@ __all__ = [
 
 Model = Literal["thin-film", "astm"]
 TEMPERATURE = Domain("the temperature of the feed", "°C", 5.0, 35.0, 1.0, 45.0)
+CHALLENGE_TDS_MG_L, PRODUCT_TDS_MG_L, LEAST_REDUCTION_PERCENT = 750.0, 187.0, 75.0
+"""NSF/ANSI 58: TDS of the challenge water, most in the product, least reduction (from memory)."""
+CHALLENGE_PRESSURE_PSI = 50.0
+"""NSF/ANSI 58: inlet pressure of the test, by the description of a trade journal."""
 FLOW_UNCERTAINTY = 0.05
 """Honest relative uncertainty of a temperature-normalised flow: the two models differ so much."""
 
