@@ -143,7 +143,7 @@ class TextLines:
                 f"; answers come later than {poll.timeout_s:g} s: raise timeout_s in the profile"
             )
         elif self._last_bad:
-            text += f"; the last line was {self._last_bad!r}"
+            text += f"; the last line was: {self._last_bad}"
         return text
 
     def _readings(self, stream: _Stream, data: bytes) -> Iterator[Reading]:
@@ -171,7 +171,7 @@ class TextLines:
 
     def _count_bad(self, raw: bytes, error: FrameError) -> None:
         self.bad_frames += 1
-        self._last_bad = printable(raw, 60)
+        self._last_bad = printable(raw.rstrip(), 60)
         _log.debug("%s: bad frame, %s: %s", self._name, error, self._last_bad)
 
 

@@ -6,16 +6,15 @@ import asyncio
 import os
 import pty
 import tracemalloc
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
 from acquire.clock import SystemClock
 from acquire.errors import ConfigError, MeterLost, MeterUnavailable
-from acquire.readings import Flag, Reading, Stamp
+from acquire.readings import Flag, Stamp
 from acquire.validation import from_pydantic
 from drivers.codecs.dialects import (
     POLL_COMMAND,
@@ -49,39 +48,6 @@ class SetClock(SystemClock):
         return Stamp(1_790_000_000_000, round(self.mono_s * 1e9))
 
 
-class Meter:
-    """The far end of a pty and a driver that has it open."""
-
-    def __init__(self, far: int, driver: TextLines, readings: AsyncIterator[Reading]) -> None:
-        self.far = far
-        self.driver = driver
-        self.readings = readings
-
-    def say(self, data: bytes) -> None:
-        assert os.write(self.far, data) == len(data)
-
-    async def next(self) -> Reading:
-        async with asyncio.timeout(2.0):
-            return await anext(self.readings)
-
-    async def heard(self) -> bytes:
-        """What the driver sends next."""
-        loop = asyncio.get_running_loop()
-        ready = asyncio.Event()
-        loop.add_reader(self.far, ready.set)
-        try:
-            async with asyncio.timeout(2.0):
-                await ready.wait()
-        finally:
-            loop.remove_reader(self.far)
-        return os.read(self.far, 1000)
-
-    def unplug(self) -> None:
-        if self.far >= 0:
-            os.close(self.far)
-            self.far = -1
-
-
 async def room(far: int) -> None:
     """Wait until the far end can be written to."""
     loop = asyncio.get_running_loop()
@@ -93,32 +59,8 @@ async def room(far: int) -> None:
         loop.remove_writer(far)
 
 
-def make(port: str, profile: str = "labelled", clock: SystemClock | None = None) -> TextLines:
-    settings = TextLines.Settings.model_validate({"port": port, "profile": profile})
-    return TextLines(settings, meter="bench", clock=clock or SystemClock())  # type: ignore[arg-type]
-
-
-@asynccontextmanager
-async def opened(
-    profile: str = "labelled", clock: SystemClock | None = None
-) -> AsyncIterator[Meter]:
-    far, near = pty.openpty()
-    meter = None
-    try:
-        driver = make(os.ttyname(near), profile, clock)
-        async with driver.open() as readings:
-            os.close(near)
-            near = -1
-            meter = Meter(far, driver, readings)
-            yield meter
-    finally:
-        for end in (near, far if meter is None else meter.far):
-            if end >= 0:
-                os.close(end)
-
-
-async def test_a_line_becomes_a_reading() -> None:
-    async with opened() as meter:
+async def test_a_line_becomes_a_reading(plugged_in: Any) -> None:
+    async with plugged_in() as meter:
         meter.say(b"rest of a line\r\n" + LINE)
         reading = await meter.next()
         assert reading.values == pytest.approx(WATER)
@@ -129,25 +71,27 @@ async def test_a_line_becomes_a_reading() -> None:
 
 
 @pytest.mark.parametrize(("profile", "encode"), [("columns", encode_columns)])
-async def test_columns_become_readings(profile: str, encode) -> None:  # type: ignore[no-untyped-def]
-    async with opened(profile) as meter:
+async def test_columns_become_readings(profile: str, encode: Any, plugged_in: Any) -> None:
+    async with plugged_in(profile) as meter:
         meter.say(b"\n" + encode({**WATER, "ph": None, "orp": "OR"}))
         reading = await meter.next()
         assert reading.flags == {"ph": Flag.ERROR, "orp": Flag.OVER_RANGE}
         assert reading.values["temperature"] == 21.4
 
 
-async def test_the_first_line_after_opening_may_be_half_a_line_and_is_dropped() -> None:
+async def test_the_first_line_after_opening_may_be_half_a_line_and_is_dropped(
+    plugged_in: Any,
+) -> None:
     # Half a line can look whole: "T 121.4 C" cut behind the 1 is a plausible "T 21.4 C".
-    async with opened() as meter:
+    async with plugged_in() as meter:
         meter.say(b"T 21.4 C\r\n" + LINE)
         assert (await meter.next()).values["ph"] == 7.01
         assert meter.driver.bad_frames == 0
 
 
-async def test_a_line_that_comes_after_a_silence_is_whole() -> None:
+async def test_a_line_that_comes_after_a_silence_is_whole(plugged_in: Any) -> None:
     clock = SetClock()
-    async with opened(clock=clock) as meter:
+    async with plugged_in(clock=clock) as meter:
         reading = asyncio.create_task(meter.next())
         await asyncio.sleep(0)
         clock.mono_s += MIDDLE_S
@@ -155,15 +99,15 @@ async def test_a_line_that_comes_after_a_silence_is_whole() -> None:
         assert (await reading).values == {"temperature": 21.4}
 
 
-async def test_readings_carry_the_injected_time() -> None:
+async def test_readings_carry_the_injected_time(plugged_in: Any) -> None:
     clock = SetClock()
-    async with opened(clock=clock) as meter:
+    async with plugged_in(clock=clock) as meter:
         meter.say(b"\r\n" + LINE)
         assert (await meter.next()).stamp == Stamp(1_790_000_000_000, 1_000_000_000_000)
 
 
-async def test_lines_may_arrive_in_any_pieces() -> None:
-    async with opened() as meter:
+async def test_lines_may_arrive_in_any_pieces(plugged_in: Any) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\n")
         waiting = asyncio.create_task(meter.next())
         for byte in LINE:
@@ -172,7 +116,7 @@ async def test_lines_may_arrive_in_any_pieces() -> None:
         assert (await waiting).values == pytest.approx(WATER)
 
 
-async def test_garbage_between_lines_is_counted_and_never_a_value() -> None:
+async def test_garbage_between_lines_is_counted_and_never_a_value(plugged_in: Any) -> None:
     garbage = [
         b"\x00\x00\x00\r\n",
         bytes(range(128, 256)).replace(b"\r", b"") + b"\r\n",
@@ -180,15 +124,17 @@ async def test_garbage_between_lines_is_counted_and_never_a_value() -> None:
         b"pH nan pH\r\n",
         b"X" * 1000 + b"pH 1.00\r\n",
     ]
-    async with opened() as meter:
+    async with plugged_in() as meter:
         meter.say(b"\r\n" + b"".join(garbage) + LINE)
         reading = await meter.next()
         assert reading.values == pytest.approx(WATER)
         assert meter.driver.bad_frames == 5
 
 
-async def test_half_a_line_that_runs_into_the_next_gives_no_value_of_its_own() -> None:
-    async with opened() as meter:
+async def test_half_a_line_that_runs_into_the_next_gives_no_value_of_its_own(
+    plugged_in: Any,
+) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\npH 4.0" + LINE + b"pH 4.00 pH, ORP 2" + LINE + LINE)
         reading = await meter.next()
         assert reading.flags == {"ph": Flag.ERROR}
@@ -197,8 +143,8 @@ async def test_half_a_line_that_runs_into_the_next_gives_no_value_of_its_own() -
         assert meter.driver.bad_frames == 1
 
 
-async def test_a_bad_field_is_counted_and_costs_only_itself() -> None:
-    async with opened() as meter:
+async def test_a_bad_field_is_counted_and_costs_only_itself(plugged_in: Any) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\npH 7.x1 pH, T 21.4 C\r\n")
         reading = await meter.next()
         assert reading.values == {"temperature": 21.4}
@@ -206,21 +152,21 @@ async def test_a_bad_field_is_counted_and_costs_only_itself() -> None:
         assert (meter.driver.bad_fields, meter.driver.bad_frames) == (1, 0)
 
 
-async def test_an_implausible_number_is_kept_and_flagged() -> None:
-    async with opened() as meter:
+async def test_an_implausible_number_is_kept_and_flagged(plugged_in: Any) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\npH 70.1 pH, T 21.4 C\r\n")
         reading = await meter.next()
         assert reading.values["ph"] == 70.1
         assert reading.flags == {"ph": Flag.IMPLAUSIBLE}
 
 
-async def test_raw_text_is_printable_and_short(tmp_path: Path) -> None:
+async def test_raw_text_is_printable_and_short(tmp_path: Path, plugged_in: Any) -> None:
     profile = tmp_path / "long.toml"
     profile.write_text(
         '[framing]\nmax_length = 1000\n[fields]\nstyle = "labels"\n'
         '[quantities.ph]\nlabel = "pH"\nunit = "pH"\nresolution = 0.01\n'
     )
-    async with opened(str(profile)) as meter:
+    async with plugged_in(str(profile)) as meter:
         meter.say(b"\r\npH 7.01,\t" + b"x" * 600 + b"\r\n")
         reading = await meter.next()
         assert reading.values == {"ph": 7.01}
@@ -229,11 +175,14 @@ async def test_raw_text_is_printable_and_short(tmp_path: Path) -> None:
         assert len(reading.raw) == 256
 
 
-async def test_ten_megabytes_without_a_terminator_are_one_bad_frame_in_bounded_memory() -> None:
-    async with opened() as meter:
+async def test_ten_megabytes_without_a_terminator_are_one_bad_frame_in_bounded_memory(
+    plugged_in: Any,
+) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\n" + LINE)
         await meter.next()
         os.set_blocking(meter.far, False)
+        asyncio.get_running_loop().set_debug(False)  # traces of every callback would be measured
         waiting = asyncio.ensure_future(anext(meter.readings))
         tracemalloc.start()
         left, chunk = 10_000_000, b"\x55" * 4096
@@ -251,8 +200,8 @@ async def test_ten_megabytes_without_a_terminator_are_one_bad_frame_in_bounded_m
         assert peak < 1_000_000
 
 
-async def test_unplugging_is_meter_lost_within_half_a_second() -> None:
-    async with opened() as meter:
+async def test_unplugging_is_meter_lost_within_half_a_second(plugged_in: Any) -> None:
+    async with plugged_in() as meter:
         meter.say(b"\r\n" + LINE + b"pH 7.")
         await meter.next()
         waiting = asyncio.ensure_future(anext(meter.readings))
@@ -263,9 +212,9 @@ async def test_unplugging_is_meter_lost_within_half_a_second() -> None:
                 await waiting
 
 
-async def test_a_driver_can_be_opened_again_after_a_loss() -> None:
+async def test_a_driver_can_be_opened_again_after_a_loss(make_driver: Any) -> None:
     far, near = pty.openpty()
-    driver = make(os.ttyname(near))
+    driver = make_driver(os.ttyname(near))
     try:
         for _ in range(3):
             async with driver.open() as readings:
@@ -277,16 +226,16 @@ async def test_a_driver_can_be_opened_again_after_a_loss() -> None:
         os.close(near)
 
 
-async def test_one_owner_a_port() -> None:
-    async with opened() as meter:
+async def test_one_owner_a_port(plugged_in: Any, make_driver: Any) -> None:
+    async with plugged_in() as meter:
         with pytest.raises(MeterUnavailable, match="taken by PID"):
-            async with make(meter.driver.identity).open():
+            async with make_driver(meter.driver.identity).open():
                 raise AssertionError("opened twice")
 
 
-async def test_giving_up_in_the_middle_frees_the_port() -> None:
+async def test_giving_up_in_the_middle_frees_the_port(make_driver: Any) -> None:
     far, near = pty.openpty()
-    driver = make(os.ttyname(near))
+    driver = make_driver(os.ttyname(near))
 
     async def read_for_ever() -> None:
         async with driver.open() as readings:
@@ -299,19 +248,21 @@ async def test_giving_up_in_the_middle_frees_the_port() -> None:
         reading.cancel()
         with pytest.raises(asyncio.CancelledError):
             await reading
-        async with make(driver.identity).open():
+        async with make_driver(driver.identity).open():
             pass
     finally:
         os.close(far)
         os.close(near)
 
 
-async def test_a_link_to_a_port_is_followed_and_is_the_identity(tmp_path: Path) -> None:
+async def test_a_link_to_a_port_is_followed_and_is_the_identity(
+    tmp_path: Path, make_driver: Any
+) -> None:
     far, near = pty.openpty()
     link = tmp_path / "probe"
     link.symlink_to(os.ttyname(near))
     try:
-        driver = make(str(link))
+        driver = make_driver(str(link))
         async with driver.open():
             assert driver.identity == str(link)
     finally:
@@ -319,7 +270,7 @@ async def test_a_link_to_a_port_is_followed_and_is_the_identity(tmp_path: Path) 
         os.close(near)
 
 
-async def test_a_meter_behind_a_tcp_port_is_read() -> None:
+async def test_a_meter_behind_a_tcp_port_is_read(make_driver: Any) -> None:
     async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         command = await reader.readuntil(b"\r\n")
         writer.write(encode_polled(WATER) if command == POLL_COMMAND else POLL_REFUSED)
@@ -330,7 +281,7 @@ async def test_a_meter_behind_a_tcp_port_is_read() -> None:
     server = await asyncio.start_server(talk, "127.0.0.1", 0)
     url = f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}"
     try:
-        driver = make(url, "polled")
+        driver = make_driver(url, "polled")
         async with driver.open() as readings, asyncio.timeout(3):
             assert (await anext(readings)).values == pytest.approx(WATER)
             assert driver.identity == url
