@@ -166,14 +166,14 @@ class Immersion:
         self, t: float, values: Mapping[str, float], flags: Mapping[str, Flag], gap: float
     ) -> float | None:
         """Feed the trails; give the conductivity of this reading when it has one."""
-        held = self._event is not None or gap > 0.0
-        if self._wetness is not None and self._wetness.away_s is not None:
-            held = True
+        wet = self._wetness
+        held = self._event is not None or gap > 0.0 or (wet is not None and wet.away_s is not None)
         ionic: float | None = None
+        shown = False
         for trail in self._trails:
             name = trail.quantity
             value = values.get(name)
-            if name in flags:
+            if flags and name in flags:
                 value = None
                 if trail is self._ionic and flags[name] is Flag.OVER_RANGE:
                     value = self._over_range()
@@ -182,8 +182,9 @@ class Immersion:
             if trail is self._ionic:
                 ionic = value
             trail.update(t, value, held=held)
-            if name in self._shown:
-                self._shown_now(t)
+            shown = shown or name in self._shown
+        if shown:
+            self._shown_now(t)
         return ionic
 
     def _over_range(self) -> float:
@@ -196,8 +197,6 @@ class Immersion:
 
     def _shown_now(self, t: float) -> None:
         """Note that the meter shows something it blanks in air."""
-        if t == self._shown_t:
-            return
         since = t - self._shown_t
         if since < inf and (self._shown_dt == 0.0 or since < 3.0 * self._shown_dt):
             self._shown_dt += (since - self._shown_dt) * (0.2 if self._shown_dt else 1.0)
@@ -348,20 +347,27 @@ class Immersion:
         self._event.rise_s = None
 
     def _follow_event(self, t: float, gap: float) -> None:
-        """Weigh how far the channels have left their trails, and for how long."""
+        """Notice that a channel leaves its trail, and follow what becomes of it."""
         if self._wetness is not None and self._wetness.away_s is not None:
             return
-        event = self._event
-        if event is None:
-            if not gap and all(trail.points < NOTED for trail in self._trails):
-                return
-            event = self._event = _Event(t)
+        if self._event is None:
+            for trail in self._trails:
+                if trail.points >= NOTED:
+                    break
+            else:
+                if not gap:
+                    return
+            self._event = _Event(t)
             if gap:
-                event.gap = True
-                event.lifted = f"the meter was silent for {gap:.0f} s"
+                self._event.gap = True
+                self._event.lifted = f"the meter was silent for {gap:.0f} s"
             pure = self._wetness is not None and self._wetness.level < PURE
             for trail in self._electrodes:
                 trail.slack = 2.0 if pure else 1.0
+        self._weigh(t, self._event)
+
+    def _weigh(self, t: float, event: _Event) -> None:
+        """Weigh how far the channels have left their trails, and for how long."""
         noted = [trail.points for trail in self._trails if trail.points >= NOTED]
         gone = [points for points in noted if points >= COUNTED]
         total = sum(gone)

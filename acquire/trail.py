@@ -58,10 +58,11 @@ class _Bend:
         self.last_s = -inf
         self._t = self._x = self._step = 0.0
 
-    def update(self, t: float, x: float) -> None:
+    def update(self, t: float, x: float) -> float:
+        """Take a value in when it is due; give the time at which the next one is."""
         after = t - self._t
         if self.seen and after < self._spacing:
-            return
+            return self._t + self._spacing
         rate = (x - self._x) / after if self.seen else 0.0
         if self.seen > 1:
             low, high = (self._step, 0.0) if self._step < 0.0 else (0.0, self._step)
@@ -72,12 +73,15 @@ class _Bend:
                 self.last_s = self._t
         self.seen += 1
         self._t, self._x, self._step = t, x, rate
+        return t + self._spacing
 
 
 class Trail:
     """Follows one channel; `points` says how far the last reading has left what went before."""
 
     __slots__ = (
+        "_before",
+        "_bend_due",
         "_bends",
         "_block",
         "_block_end",
@@ -85,9 +89,9 @@ class Trail:
         "_cap",
         "_ionic",
         "_last",
+        "_near",
         "_part",
         "_scale",
-        "_two",
         "anchor",
         "anchor_t",
         "noise",
@@ -114,13 +118,15 @@ class Trail:
         """Times the scale: above 1 in water of low conductivity, where everything is livelier."""
         self.noise = self.resolution
         self.t = self.x = 0.0
-        self._two = (0.0, 0.0)
+        self._before = 0.0
+        self._bend_due = -inf
         self._block: list[float] = []
         self.restart()
 
     def restart(self) -> None:
         """Forget where the channel was; what is known of its noise and wander stays."""
         self.anchor = self.anchor_t = 0.0
+        self._near = 0.5 * self._scale  # half a point
         self.rate = -1.0  # below zero: not known yet, and there is no anchor
         self.points = 0.0
         self._last: tuple[float, float, float] | None = None
@@ -129,7 +135,7 @@ class Trail:
     def forget_block(self) -> None:
         """Drop readings not summed up yet: they belong to something that passed."""
         self._block.clear()
-        self._block_t = self._block_end = 0.0
+        self._block_t = self._block_end = -inf
 
     @property
     def floating(self) -> float:
@@ -148,36 +154,39 @@ class Trail:
 
     def update(self, t: float, x: float, *, held: bool) -> None:
         """Take a reading in; while `held`, the trail stays as it was before."""
-        step = abs(x - self.x)
-        most = 4.0 * self.noise + self.resolution
-        self.noise += 0.05 * (0.9 * (min(most, step)) - self.noise)
-        self.t = t
-        self.x = x
+        before, last = self._before, self.x
+        step = x - last if x > last else last - x
+        noise = self.noise
+        most = 4.0 * noise + self.resolution
+        self.noise = noise + 0.05 * (0.9 * min(step, most) - noise)
+        self.t, self.x, self._before = t, x, last
         block = self._block
-        if block and t - self._block_t >= BLOCK_S:
-            if not held:
+        if t - self._block_t >= BLOCK_S:
+            if block and not held:
                 self._sum_up()
             block.clear()
-        if not block:
             self._block_t = t
         if len(block) < MOST:
             block.append(x)
         self._block_end = t
-        if self._bends:
-            a, b = self._two
-            middle = max(min(a, b), min(max(a, b), x))  # of three: no spike gets through
-            self._two = (b, x)
+        if self._bends and t >= self._bend_due:
+            middle = sorted((before, last, x))[1]  # of three: no spike gets through
+            due = inf
             for bend in self._bends:
-                bend.update(t, middle)
+                due = min(bend.update(t, middle), due)
+            self._bend_due = due
         if self.rate >= 0.0:
-            self._measure(t, x)
+            away = x - self.anchor
+            if -self._near < away < self._near:
+                self.points = 0.0
+            else:
+                self._measure(t, x)
 
     def _measure(self, t: float, x: float) -> None:
         """Set `points`: the distance beyond what the rate of late explains, in scales."""
         after = t - self.anchor_t
         left = abs(x - self.anchor) - self.rate * after * TAIL_S / (after + TAIL_S)
-        scale = (self._scale + self._part * abs(self.anchor)) * self.slack
-        scale = max(scale, 4.0 * self.noise)
+        scale = max(2.0 * self._near * self.slack, 4.0 * self.noise)
         points = left / scale
         if points >= self._cap:
             points = SURE if self._is_sure(left, x) else self._cap
@@ -200,6 +209,7 @@ class Trail:
         t1, x1, rate = self._last
         between = t - t1
         self.anchor, self.anchor_t = x1, t1
+        self._near = 0.5 * (self._scale + self._part * abs(x1))
         if rate >= 0.0:
             faded = self.rate * FADE_S / (between + FADE_S)
             self.rate = max(faded, rate)

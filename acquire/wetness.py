@@ -108,15 +108,13 @@ class Wetness:
 
     def update(self, t: float, x: float) -> None:
         """Take a value in; `t` in s and rising."""
-        if self._t > -inf:
-            self._gap += 0.2 * (min(t - self._t, 4.0 * self._gap) - self._gap)
+        gap = t - self._t
+        if gap < inf:
+            most = 4.0 * self._gap
+            self._gap += 0.2 * (min(gap, most) - self._gap)
         self._t = t
-        self.top = max(self.top, x)
-        high, low = max(self._flat_high, x), min(self.low, x)
-        if high - low > max(2.0 * self.unit, 0.03 * high) or self._flat_s == inf:
-            self._flat_s = t
-            high = low = x
-        self._flat_high, self.low = high, low
+        if x > self._flat_high or x < self.low or self._flat_s == inf:
+            self._widen(t, x)
         if x > 0.5 * self.unit:
             self._zeros_s = None
         elif self._zeros_s is None:
@@ -126,6 +124,15 @@ class Wetness:
         else:
             self._in_air(t, x)
         self._last = (self._last[1], x)
+
+    def _widen(self, t: float, x: float) -> None:
+        """Take a value in that is outside the range it has rested in."""
+        self.top = max(self.top, x)
+        high, low = max(self._flat_high, x), min(self.low, x)
+        if high - low > max(2.0 * self.unit, 0.03 * high) or self._flat_s == inf:
+            self._flat_s = t
+            high = low = x
+        self._flat_high, self.low = high, low
 
     def _in_water(self, t: float, x: float) -> None:
         known = self.established or not self._only_fell
