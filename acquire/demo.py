@@ -29,7 +29,7 @@ STOPS = (
     ("check solution pH 7", "solution", "buffer_7", 300),
     ("rinse", "rinse", "reverse_osmosis", 420),
     ("reverse osmosis", "reference", "reverse_osmosis", 420),
-    ("kitchen tap", "subject", "tap", 330),
+    ("kitchen tap", "subject", "tap", 480),
 )
 """Name, role, which simulated water, and how long this patient person leaves the probe, in s."""
 

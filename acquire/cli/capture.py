@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
 
 if TYPE_CHECKING:
+    from acquire.bench.taker import Status
     from acquire.daemon import Said
 
 __all__ = ["add_to", "run"]
@@ -40,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from dataclasses import replace
 
+    from acquire.bench.taker import Status
     from acquire.cli.options import load_config, make_clock, one_meter, store_path
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import NotSettled
@@ -54,8 +56,11 @@ def run(args: argparse.Namespace) -> int:
         bench = config.bench.model_copy(update={"timeout_s": args.timeout})
         config = replace(config, bench=bench)
     taken: list[Capture] = []
+    seen: list[Status] = []
 
     def until(said: Said) -> bool:
+        if isinstance(said, Status):
+            seen[:] = [said]
         if not isinstance(said, Capture):
             return False
         taken.append(said)
@@ -83,7 +88,18 @@ def run(args: argparse.Namespace) -> int:
     elif record is not None and not live:
         print(*capture_lines(record, config.quantities), sep="\n")
     if final is None:
-        raise NotSettled(record.reason if record else "stopped before there was a capture")
+        raise NotSettled(record.reason if record else _why_nothing(seen))
     if not args.json:
         print(f"Stored as {final.id} in {store_path(args, config)}\n{CAUTION}")
     return 0
+
+
+def _why_nothing(seen: list[Status]) -> str:
+    """Say what kept a capture from even beginning."""
+    if not seen:
+        return "stopped before the meter said anything"
+    if seen[0].medium == "air":
+        return "stopped while the probe was still in air: put it into the water"
+    if seen[0].immersion == 0:
+        return "stopped before it was certain that the probe is in water: give it more time"
+    return "stopped before there was a capture"

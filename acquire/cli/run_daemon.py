@@ -54,7 +54,7 @@ def run_daemon(
                 try:
                     async for said in listener:
                         screen.hear(said)
-                        if not found and until(said):
+                        if until(said) and not found:
                             found = True
                             daemon.stop()
                 finally:
@@ -75,7 +75,7 @@ def run_daemon(
                 outcomes = await asyncio.gather(*tasks, return_exceptions=True)
             for said in listener.pending():
                 screen.hear(said)
-                found = found or until(said)
+                found = until(said) or found
             for outcome in outcomes:
                 if isinstance(outcome, Exception):
                     raise outcome

@@ -1,0 +1,209 @@
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+
+import pytest
+
+from acquire.cli import COMMANDS
+from acquire.readings import CaptureState
+from acquire.store.records import Records
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself(ouzel, command):
+    assert f"usage: ouzel {command}" in ouzel.run(command, "--help").stdout
+
+
+def test_a_capture_waits_until_the_numbers_have_settled_stores_them_and_ends(ouzel):
+    ouzel.simulate("--water", "tap", "--seed", "5")
+    words = ("--port", "./probe", "--store", "water.db", "--speed", "60", "--timeout", "1800")
+    done = ouzel.run("capture", "--json", "--water", "kitchen tap", "--role", "subject", *words)
+    said = json.loads(done.stdout)
+    assert said["state"] == "final"
+    assert (said["water"], said["role"]) == ("kitchen tap", "subject")
+    values = said["values"]
+    assert values["conductivity"]["value"] == pytest.approx(486, rel=0.05)
+    assert all(
+        values[name]["phase"] == "settled" for name in ("ph", "orp", "conductivity", "temperature")
+    )
+    assert all(value["expanded_u"] > 0 for value in values.values())
+    with Records.open(ouzel.folder / "water.db") as records:
+        (kept,) = records.captures()
+        assert kept.id == said["id"]
+        assert kept.state is CaptureState.FINAL
+        assert kept.values["ph"].value == pytest.approx(values["ph"]["value"])
+        assert len(list(records.readings())) >= 20
+
+
+def test_what_does_not_settle_in_the_time_given_ends_with_code_4_and_is_kept_as_unsettled(ouzel):
+    ouzel.simulate("--water", "tap")
+    words = ("--port", "./probe", "--store", "water.db", "--speed", "60", "--timeout", "15")
+    done = ouzel.run("capture", *words, code=4)
+    assert "not settled within 15 s" in done.stderr
+    with Records.open(ouzel.folder / "water.db") as records:
+        (kept,) = records.captures()
+        assert kept.state is CaptureState.UNSETTLED
+        assert "ph" in kept.reason
+
+
+@pytest.mark.parametrize("dialect", ["labelled", "columns", "polled"])
+def test_every_dialect_of_the_simulator_is_read_by_the_profile_of_its_name(ouzel, dialect):
+    ouzel.simulate("--water", "tap", "--dialect", dialect)
+    words = ("--port", "./probe", "--profile", dialect, "--speed", "60", "--for", "40")
+    lines = ouzel.run("read", "--json", *words).stdout.splitlines()
+    readings = [item for item in map(json.loads, lines) if item["is"] == "reading"]
+    assert len(readings) >= 10
+    last = readings[-1]["values"]
+    assert last["conductivity"] == pytest.approx(486, rel=0.06)
+    assert last["tds"] == pytest.approx(last["conductivity"] / 2, abs=2)
+    assert set(last) == {
+        "ph", "orp", "conductivity", "tds", "salinity", "specific_gravity", "temperature"
+    }  # fmt: skip
+
+
+def test_read_prints_plain_lines_when_it_is_not_on_a_terminal(ouzel):
+    ouzel.simulate("--water", "tap")
+    out = ouzel.run("read", "--port", "./probe", "--speed", "60", "--for", "20").stdout
+    assert "conductivity 4" in out
+    assert "\x1b" not in out
+
+
+def test_the_daemon_names_the_waters_in_their_order_and_stops_within_two_seconds(ouzel):
+    stops = '{ water = "check", role = "solution" }, { water = "tap" }'
+    ouzel.configure(f"[bench]\nstops = [{stops}]")
+    (ouzel.folder / "hand.toml").write_text(
+        '[[stop]]\nwater = "buffer_7"\nin_air_s = 15\ndwell_s = 500\n'
+        '[[stop]]\nwater = "tap"\nin_air_s = 15\ndwell_s = 500\n'
+    )
+    ouzel.simulate("--script", "hand.toml")
+    daemon = ouzel.start("serve", "--json", "--speed", "60")
+
+    def finals():
+        said = map(json.loads, daemon.out.read_text().splitlines())
+        return [s for s in said if s["is"] == "capture" and s["state"] == "final"]
+
+    ouzel.wait(lambda: len(finals()) == 2, daemon)
+    ouzel.stop(daemon)
+    assert daemon.returncode == 0
+    assert [(s["water"], s["role"]) for s in finals()] == [
+        ("check", "solution"),
+        ("tap", "subject"),
+    ]
+    done = ouzel.run("export", "csv", "captures")
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    assert {row["water"] for row in rows if row["state"] == "final"} == {"check", "tap"}
+    assert {row["id"] for row in rows} >= {s["id"] for s in finals()}
+
+
+def test_an_export_to_a_file_is_whole_or_leaves_the_old_one(ouzel):
+    ouzel.simulate("--water", "tap")
+    words = ("--port", "./probe", "--store", "water.db", "--speed", "60", "--timeout", "20")
+    ouzel.run("capture", *words, code=4)
+    ouzel.run("export", "csv", "readings", "--store", "water.db", "--out", "r.csv")
+    rows = list(csv.DictReader((ouzel.folder / "r.csv").open()))
+    assert len(rows) >= 7 * 10
+    assert not (ouzel.folder / "r.csv.part").exists()
+    ouzel.run("export", "csv", "readings", "--store", "none.db", "--out", "r.csv", code=5)
+    assert list(csv.DictReader((ouzel.folder / "r.csv").open())) == rows
+
+
+@pytest.mark.parametrize("when", ["yesterday", "2026-13-01", ""])
+def test_a_time_that_is_none_is_one_clear_error(ouzel, when):
+    done = ouzel.run("export", "csv", "readings", "--since", when, code=2)
+    assert "ISO 8601" in done.stderr
+
+
+def test_a_second_daemon_on_the_same_store_is_refused_and_disturbs_nothing(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap")
+    first = ouzel.start("serve", "--speed", "60")
+    ouzel.wait(lambda: "recording" in first.err.read_text(), first)
+    refused = ouzel.run("serve", "--speed", "60", code=5)
+    assert str(first.pid) in refused.stderr
+    assert first.poll() is None
+    ouzel.stop(first)
+
+
+def test_a_port_in_use_is_refused_with_who_holds_it(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap")
+    first = ouzel.start("serve", "--speed", "60", "--json")
+    ouzel.wait(lambda: "recording" in first.err.read_text(), first)
+    ouzel.wait(lambda: len(list((ouzel.folder).glob("water.db*"))) > 1, first)
+    done = ouzel.run("read", "--port", "./probe", "--json", "--for", "5", "--speed", "1")
+    lost = [json.loads(line) for line in done.stdout.splitlines()]
+    assert any(e["kind"] == "meter_lost" and str(first.pid) in e["text"] for e in lost)
+
+
+def test_find_works_with_no_port_at_all_and_says_what_to_do(ouzel):
+    text = ouzel.run("find").stdout
+    assert "port" in text.lower()
+    assert isinstance(json.loads(ouzel.run("find", "--json").stdout), list)
+
+
+def test_doctor_looks_at_everything_and_finds_a_missing_port(ouzel):
+    findings = {f["subject"]: f for f in json.loads(ouzel.run("doctor", "--json").stdout)}
+    assert {"ouzel", "python", "sqlite", "configuration", "store", "clock"} <= set(findings)
+    ouzel.configure(port="/dev/serial/by-id/not-there")
+    done = ouzel.run("doctor", code=1)
+    assert "BAD  meter kitchen" in done.stdout
+
+
+def test_config_show_prints_what_config_would_read_again(ouzel):
+    ouzel.configure('[bench]\nstops = [{ water = "tap" }]')
+    shown = ouzel.run("config", "show").stdout
+    before = ouzel.run("config", "show", "--json").stdout
+    (ouzel.folder / "ouzel.toml").write_text(shown)
+    assert ouzel.run("config", "show", "--json").stdout == before
+    assert "good" in ouzel.run("config", "check").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "expected"),
+    [
+        (("read", "--port", "./nowhere", "--for", "2"), 0, "nowhere"),
+        (("read",), 2, "ouzel find"),
+        (("read", "--meter", "bath"), 2, "bath"),
+        (("read", "--port", "./x", "--profile", "no-such"), 2, "labelled"),
+        (("serve",), 2, "no meter is configured"),
+        (("serve", "--config", "gone.toml"), 2, "gone.toml"),
+        (("simulate", "--water", "lava"), 2, "tap"),
+        (("read", "--speed", "0"), 2, "above zero"),
+        (("export", "csv", "readings"), 5, "no store"),
+    ],
+)
+def test_bad_input_is_one_clear_line(ouzel, words, code, expected):
+    done = ouzel.run(*words, code=code)
+    assert expected in done.stderr + done.stdout
+    assert "Traceback" not in done.stderr
+
+
+def test_a_closed_pipe_ends_a_reader_without_a_complaint(ouzel):
+    ouzel.simulate("--water", "tap")
+    command = "read --port ./probe --speed 60 --json | head -n 2"
+    done = subprocess.run(
+        f"{sys.executable} -m acquire {command} 2>&1",
+        shell=True,
+        cwd=ouzel.folder,
+        env=ouzel.environment,
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    ).stdout.splitlines()
+    assert len([line for line in done if line.startswith("{")]) == 2
+    assert not any("Traceback" in line for line in done)
+
+
+def test_the_demo_runs_twice_in_a_row_and_compares_the_waters(ouzel):
+    for _ in range(2):
+        out = ouzel.run("demo", "--speed", "60").stdout
+        assert "4 of 4 captures" in out
+        assert "never show that a water is safe to drink" in out
+    (conductivity,) = [line for line in out.splitlines() if line.startswith("Conductivity  ")][-1:]
+    assert conductivity.rstrip().endswith("yes")
+    assert len(list(csv.DictReader((ouzel.folder / "demo-output/captures.csv").open()))) >= 28
