@@ -11,7 +11,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from acquire import __version__
-from acquire.errors import StoreDamaged, StoreError
+from acquire.errors import StoreError
 from acquire.readings import Stamp
 from acquire.store.database import (
     connect_reading,
@@ -83,11 +83,6 @@ class Ledger:
             with mapped(self.path, "reading its version"):
                 version = version_of(connection)
             require_version(self.path, version, known)
-            if version < 1:
-                raise StoreDamaged(
-                    f"{self.path}: the store has no version. Nothing was changed. Put a backup in "
-                    "its place or name another store"
-                )
             require_whole(connection, self.path)
 
     def _begin_run(self, started: Stamp) -> Tables:

@@ -1,8 +1,8 @@
 """Making a new store, and bringing an older one up to date.
 
-Version 1 is schema.sql. Each later version is one SQL file in steps/, named in `STEPS`; it runs
-in a transaction of its own together with the new version number, so a store is always at one
-version or the next, never between.
+Version 1 is schema.sql. Each later version is a step in `STEPS`; it runs in a transaction of its
+own together with the new version number, so a store is always at one version or the next, never
+between.
 """
 
 from __future__ import annotations

@@ -98,6 +98,12 @@ def test_a_damaged_store_is_refused_with_what_to_do(filled):
         assert records.check() != ""
 
 
+def test_a_store_without_a_version_is_refused(filled):
+    with closing(sqlite3.connect(filled)) as connection:
+        connection.execute("PRAGMA user_version = 0")
+    refuses(filled, StoreDamaged, "has no version")
+
+
 def test_a_truncated_store_is_refused(filled):
     filled.write_bytes(filled.read_bytes()[: 10 * 1024])
     with pytest.raises(StoreDamaged):

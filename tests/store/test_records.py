@@ -279,6 +279,13 @@ def test_no_store_yet_is_said_with_what_to_do(store):
     assert not store.parent.exists()
 
 
+def test_an_older_store_is_not_read_as_if_it_were_new(said, monkeypatch):
+    with kept([said(0)]) as records:
+        monkeypatch.setattr(records_module, "known_version", lambda: 2)
+        with pytest.raises(StoreError, match="has version 1, this ouzel reads 2: start"):
+            Records.open(records.path)
+
+
 def test_a_reader_can_change_nothing(said):
     with kept([said(0)]) as records, pytest.raises(StoreError):
         records._all("DELETE FROM readings")

@@ -16,6 +16,9 @@ from acquire.clock import SystemClock
 from acquire.errors import StoreError
 from acquire.readings import CaptureState, Event, Flag, Reading, Stamp
 from acquire.store import Records, StoreWriter
+from acquire.store import ledger as ledger_module
+from acquire.store.ledger import Ledger
+from acquire.store.rows import reading_rows
 
 
 def count(store, table="readings"):
@@ -374,3 +377,47 @@ async def test_a_quantity_of_the_persons_own_keeps_its_unit(store, fake_clock, a
 async def test_a_setting_that_is_not_above_zero_is_a_mistake(store, fake_clock, setting):
     with pytest.raises(ValueError, match="above zero"):
         await StoreWriter.open(store, clock=fake_clock, **{setting: 0})
+
+
+async def test_a_fault_of_ours_in_writing_reaches_the_caller_and_leaves_the_writer_working(
+    store, fake_clock, said, capture, monkeypatch
+):
+    from acquire.store.tables import Tables
+
+    def fail(self, capture):
+        raise RuntimeError("a fault")
+
+    async with await StoreWriter.open(store, clock=fake_clock) as writer:
+        await writer.add(said(0))
+        with monkeypatch.context() as patch:
+            patch.setattr(Tables, "keep", fail)
+            with pytest.raises(StoreError, match="a fault"):
+                await writer.keep(capture())
+        assert writer.stats.readings == 0
+        await writer.keep(capture())
+        assert writer.stats.readings == 1
+    assert count(store, "captures") == 1
+
+
+def test_the_log_is_emptied_into_the_file_before_it_grows_large(store, said, monkeypatch):
+    monkeypatch.setattr(ledger_module, "_CHECKPOINT_BYTES", 100_000)
+    ledger = Ledger(store, said(0).stamp)
+    wal = store.with_name("water.db-wal")
+    largest = 0
+    for first in range(0, 10_000, 500):
+        ledger.commit([reading_rows(said(s / 10)) for s in range(first, first + 500)])
+        largest = max(largest, wal.stat().st_size)
+    assert ledger.checkpoints > 2
+    assert largest < 200_000
+    assert ledger.wal_bytes > 2 * largest
+    ledger.close(said(0).stamp)
+
+
+def test_a_commit_is_on_the_disk_and_no_one_else_empties_the_log(store, said):
+    ledger = Ledger(store, said(0).stamp)
+    found = [
+        ledger._connection.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("synchronous", "wal_autocheckpoint", "journal_mode", "foreign_keys")
+    ]
+    ledger.close(said(0).stamp)
+    assert found == [2, 0, "wal", 1]
