@@ -28,6 +28,13 @@ NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 _Positive = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 
 
+def _home(variable: str, fallback: str) -> Path:
+    """The folder of ouzel under an XDG base directory (freedesktop.org, XDG Base Directory)."""
+    base = os.environ.get(variable, "")
+    root = Path(base) if base and Path(base).is_absolute() else Path.home() / fallback
+    return root / "ouzel"
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -134,13 +141,6 @@ class Config:
                 for name, meter in self.meters.items()
             },
         }
-
-
-def _home(variable: str, fallback: str) -> Path:
-    """The folder of ouzel under an XDG base directory (freedesktop.org, XDG Base Directory)."""
-    base = os.environ.get(variable, "")
-    root = Path(base) if base and Path(base).is_absolute() else Path.home() / fallback
-    return root / "ouzel"
 
 
 def find_file(named: str | None) -> Path | None:

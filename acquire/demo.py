@@ -35,7 +35,14 @@ STOPS = (
 
 _LENGTH_S = sum(seconds + 12 for *_, seconds in STOPS) + 60.0
 
-_OURS = ("demo.db", "demo.db-wal", "demo.db-shm", "demo.db.lock", "ouzel.toml", "hand.toml")
+_OURS: tuple[str, ...] = (
+    "demo.db",
+    "demo.db-wal",
+    "demo.db-shm",
+    "demo.db.lock",
+    "ouzel.toml",
+    "hand.toml",
+)
 _OURS += ("probe", "readings.csv", "captures.csv")
 
 

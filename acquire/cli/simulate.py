@@ -36,6 +36,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     import asyncio
+    import contextlib
     import sys
     from pathlib import Path
 
@@ -68,10 +69,8 @@ def run(args: argparse.Namespace) -> int:
             )
         )
         stop_on_signals(work.cancel)
-        try:
+        with contextlib.suppress(asyncio.CancelledError):
             await work
-        except asyncio.CancelledError:
-            pass
 
     asyncio.run(main())
     return 0

@@ -1,4 +1,4 @@
-"""Draws how one quantity came to rest, in plain characters: trace, tolerance band, moment of capture.
+"""Draws how one quantity came to rest, in plain characters: trace, tolerance band, capture.
 
 7.62 ┤            ╷
      ┤            ╷      ....

@@ -60,7 +60,7 @@ class Ouzel:
 
     def simulate(self, *words: str, link: str = "probe") -> subprocess.Popen[str]:
         child = self.start("simulate", "--link", link, "--speed", str(SPEED), *words)
-        self.wait(lambda: (self.folder / link).exists(), child)
+        self.wait((self.folder / link).exists, child)
         return child
 
     def wait(self, ready, *children, timeout: float = 40):

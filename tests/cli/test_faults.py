@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 import time
@@ -43,7 +44,7 @@ def test_no_announced_capture_is_lost_when_the_daemon_is_killed(ouzel, seed):
 def test_at_most_one_commit_interval_of_readings_is_lost_when_the_daemon_is_killed(ouzel):
     ouzel.configure("commit_every_s = 2")
     ouzel.start("simulate", "--water", "tap", "--rate", "20", "--link", "probe")
-    ouzel.wait(lambda: (ouzel.folder / "probe").exists())
+    ouzel.wait((ouzel.folder / "probe").exists)
     daemon = ouzel.start("serve", "--json")
     ouzel.wait(lambda: "recording" in daemon.err.read_text(), daemon)
     until = time.monotonic() + 5.3
@@ -60,7 +61,7 @@ def test_at_most_one_commit_interval_of_readings_is_lost_when_the_daemon_is_kill
 def test_a_pulled_plug_is_an_event_and_readings_resume_within_five_seconds(ouzel):
     ouzel.configure()
     first = ouzel.start("simulate", "--water", "tap", "--rate", "10", "--link", "probe")
-    ouzel.wait(lambda: (ouzel.folder / "probe").exists(), first)
+    ouzel.wait((ouzel.folder / "probe").exists, first)
     daemon = ouzel.start("serve", "--json")
 
     def events(kind):
@@ -77,7 +78,7 @@ def test_a_pulled_plug_is_an_event_and_readings_resume_within_five_seconds(ouzel
     until = time.monotonic() + 3.0
     ouzel.wait(lambda: time.monotonic() > until, daemon)
     again = ouzel.start("simulate", "--water", "tap", "--rate", "10", "--link", "probe")
-    ouzel.wait(lambda: (ouzel.folder / "probe").exists(), again)
+    ouzel.wait((ouzel.folder / "probe").exists, again)
     back = time.monotonic()
     ouzel.wait(lambda: events("meter_back"), daemon)
     assert time.monotonic() - back <= 5.0
@@ -85,4 +86,4 @@ def test_a_pulled_plug_is_an_event_and_readings_resume_within_five_seconds(ouzel
     with Records.open(ouzel.folder / "water.db") as records:
         (gap,) = [e.data["gap_s"] for e in records.events(kind="meter_back")]
         times = [reading.stamp.at_ms / 1000 for reading in records.readings()]
-    assert gap == pytest.approx(max(b - a for a, b in zip(times, times[1:], strict=False)), abs=0.1)
+    assert gap == pytest.approx(max(b - a for a, b in itertools.pairwise(times)), abs=0.1)
