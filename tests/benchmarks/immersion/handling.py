@@ -1,6 +1,6 @@
 """A probe in a hand: seeded trips through air and waters, with the truth beside the readings.
 
-Independent of the product's simulator: own response models on a 0.1 s grid, own faults. The
+Independent of the product's simulator: own response models on a grid of 0.1 or 0.2 s, own faults. The
 constants are judgement, wide on purpose: conductivity exchanges within a second with a tail of
 seconds, a thermometer takes 5 to 10 s (open data of sheathed thermometers: 6 to 9 s), a glass
 electrode seconds with a tail of a minute and more in pure water, a lifted probe keeps a film.
@@ -17,7 +17,6 @@ from acquire.readings import Channel, Flag
 
 __all__ = ["FULL", "Leg", "Meter", "Sample", "Trip", "Water", "air", "swim", "take_trip"]
 
-GRID_S = 0.1
 Sample = tuple[float, dict[str, float], dict[str, Flag]]
 
 _RESOLUTION = {"ph": 0.01, "orp": 1.0, "conductivity": 1.0, "tds": 1.0, "temperature": 0.1}
@@ -75,6 +74,8 @@ class Meter:
     room: float | None = None
     floats: bool = True
     """The electrodes wander in air; otherwise the film holds them."""
+    grid_s: float = 0.2
+    """Step of the simulation."""
     top: float = math.inf
     """µS/cm from which the display shows over range."""
 
@@ -86,15 +87,14 @@ class Trip:
     immersions: list[tuple[float, float]] = field(default_factory=list)
     """Start and end of each true immersion."""
     airs: list[tuple[float, float]] = field(default_factory=list)
-    calm_changes: int = 0
 
 
 class _Noise:
     """Coloured, now and then large."""
 
-    def __init__(self, rng: random.Random, sd: float) -> None:
+    def __init__(self, rng: random.Random, sd: float, grid: float) -> None:
         self.rng, self.sd, self.value = rng, sd, 0.0
-        self.keep = math.exp(-GRID_S / rng.uniform(0.3, 2.0))
+        self.keep = math.exp(-grid / rng.uniform(0.3, 2.0))
 
     def step(self) -> float:
         kick = self.rng.gauss(0.0, self.sd) * (3.0 if self.rng.random() < 0.02 else 1.0)
@@ -105,10 +105,10 @@ class _Noise:
 class _Electrode:
     """Two time constants in water; in air first held by the film, then adrift."""
 
-    def __init__(self, rng, start, sd, fast, slow, share, walk, floats):
-        self.rng = rng
+    def __init__(self, rng, grid, start, sd, fast, slow, share, walk, floats):
+        self.rng, self.grid = rng, grid
         self.fast = self.slow = start
-        self.noise = _Noise(rng, sd)
+        self.noise = _Noise(rng, sd, grid)
         self.tau, self.tail, self.share = fast, slow, share
         self.walk, self.floats = walk, floats
         self.held_s = 0.0
@@ -119,19 +119,19 @@ class _Electrode:
         self.adrift = 0.0
         self.held_s = self.rng.uniform(0.3, 5.0)
         self.pull = self.rng.gauss(0.0, 1.0)
-        self.fast += (target - self.fast) * GRID_S / (self.tau * sluggish)
-        self.slow += (target - self.slow) * GRID_S / (self.tail * sluggish)
+        self.fast += (target - self.fast) * self.grid / (self.tau * sluggish)
+        self.slow += (target - self.slow) * self.grid / (self.tail * sluggish)
         return (1.0 - self.share) * self.fast + self.share * self.slow + self.noise.step()
 
     def air(self) -> float:
-        self.held_s -= GRID_S
+        self.held_s -= self.grid
         if self.held_s > 0.0 or not self.floats:
-            self.adrift += self.pull * self.walk * 0.03 * GRID_S
+            self.adrift += self.pull * self.walk * 0.03 * self.grid
         else:
-            self.adrift += self.rng.gauss(0.0, self.walk * math.sqrt(GRID_S))
-            self.adrift -= self.adrift * GRID_S / 30.0
+            self.adrift += self.rng.gauss(0.0, self.walk * math.sqrt(self.grid))
+            self.adrift -= self.adrift * self.grid / 30.0
         now = (1.0 - self.share) * self.fast + self.share * self.slow + self.adrift
-        self.fast += (now - self.fast) * GRID_S / 3.0 if self.floats else 0.0
+        self.fast += (now - self.fast) * self.grid / 3.0 if self.floats else 0.0
         return now + self.noise.step()
 
 
@@ -139,10 +139,11 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
     """Let a probe of random traits go through the legs; give readings and truth."""
     channels = [Channel(q, _RESOLUTION[q]) for q in meter.quantities]
     trip = Trip(channels)
-    first = next((leg.water for leg in legs if leg.water is not None), Water(300, 7.5, 250, 20))
     room = rng.uniform(18.0, 25.0) if meter.room is None else meter.room
+    grid = meter.grid_s
     ph = _Electrode(
         rng,
+        grid,
         rng.uniform(6, 8),
         rng.uniform(0.002, 0.01),
         rng.uniform(2, 8),
@@ -153,6 +154,7 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
     )
     orp = _Electrode(
         rng,
+        grid,
         rng.uniform(150, 300),
         rng.uniform(0.2, 1.0),
         rng.uniform(2, 10),
@@ -163,8 +165,8 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
     )
     thermo, thermo_tau = room, rng.uniform(5.0, 10.0)
     thermo_noise, ec_noise = (
-        _Noise(rng, rng.uniform(0.01, 0.04)),
-        _Noise(rng, rng.uniform(5e-4, 2e-3)),
+        _Noise(rng, rng.uniform(0.01, 0.04), grid),
+        _Noise(rng, rng.uniform(5e-4, 2e-3), grid),
     )
     cell = rng.uniform(0.3, 1.2)
     holdup, holdup_tau = rng.uniform(0.01, 0.08), rng.uniform(4.0, 20.0)
@@ -188,25 +190,25 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
         else:
             trip.immersions.append((t0 + t, t0 + t + leg.seconds))
         while t < start + leg.seconds:
-            t += GRID_S
+            t += grid
             inside = t - start
             if water is None:
-                if rng.random() < 0.01:
+                if rng.random() < 0.1 * grid:
                     film *= rng.uniform(0.5, 0.95)  # a drop falls
-                film -= film * GRID_S / film_tau
-                ec_fast += (film - ec_fast) * GRID_S / 0.5
+                film -= film * grid / film_tau
+                ec_fast += (film - ec_fast) * grid / 0.5
                 ec_slow = ec_fast
                 ec = ec_fast if film > 0.3 else 0.0
-                thermo += (wet_room - thermo) * GRID_S / air_tau
+                thermo += (wet_room - thermo) * grid / air_tau
                 now_ph, now_orp = ph.air(), orp.air()
             else:
                 here_c = water.c + leg.warm * inside / 60.0
                 sluggish = 3.0 if water.ec < 50 else 1.0
-                ec_fast += (water.ec - ec_fast) * GRID_S / cell
-                ec_slow += (water.ec - ec_slow) * GRID_S / holdup_tau
+                ec_fast += (water.ec - ec_fast) * grid / cell
+                ec_slow += (water.ec - ec_slow) * grid / holdup_tau
                 ec = ((1.0 - holdup) * ec_fast + holdup * ec_slow) * (1.0 + ec_noise.step())
                 ec *= 1.0 + 0.02 * (here_c - thermo)
-                thermo += (here_c - thermo) * GRID_S / thermo_tau
+                thermo += (here_c - thermo) * grid / thermo_tau
                 target_ph = water.ph + leg.drift_ph * inside / 60.0
                 target_orp = water.orp
                 if leg.bubble and leg.bubble[0] <= inside < leg.bubble[0] + leg.bubble[1]:
@@ -220,7 +222,7 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
                     thermo += strong * rng.gauss(0.0, 0.03)
                     ec *= 1.0 + strong * rng.gauss(0.0, 0.004)
                 now_ph, now_orp = ph.water(target_ph, sluggish), orp.water(target_orp, sluggish)
-            share = GRID_S / (average + GRID_S)
+            share = grid / (average + grid)
             for name, now in (("ph", now_ph), ("orp", now_orp), ("conductivity", ec)):
                 shown[name] += (now - shown[name]) * share
             if water is None and film <= 0.3 and shown["conductivity"] < 0.5:
@@ -234,7 +236,6 @@ def take_trip(rng: random.Random, legs: list[Leg], meter: Meter) -> Trip:
             if leg.mute and leg.mute[0] <= inside < leg.mute[0] + leg.mute[1]:
                 continue
             _read(rng, trip, t0 + t, shown, held, meter, wet=water is not None)
-    del first
     return trip
 
 

@@ -188,7 +188,7 @@ def swung_similar(rng):
 
 @_scenario
 def swung_similar_fast_stream(rng):
-    return swung_similar(rng)[0], Meter(period=lambda r: r.uniform(0.1, 0.4))
+    return swung_similar(rng)[0], Meter(period=lambda r: r.uniform(0.1, 0.4), grid_s=0.1)
 
 
 @_scenario
@@ -314,7 +314,7 @@ def slow_stream(rng):
 
 @_scenario
 def fast_stream(rng):
-    return _round(rng), Meter(period=lambda r: 0.1)
+    return _round(rng), Meter(period=lambda r: 0.1, grid_s=0.1)
 
 
 @_scenario
