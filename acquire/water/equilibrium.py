@@ -48,7 +48,7 @@ def log_kh(temp_c: float) -> float:
 
 
 def log_kw(temp_c: float) -> float:
-    """Log K of H2O = H+ + OH-: the equation of phreeqc.dat (USGS); -13.998 at 25 °C."""
+    """Log K of H2O = H+ + OH-: the equation of phreeqc.dat (USGS); -13.995 at 25 °C."""
     k = TEMPERATURE.require(temp_c) + ZERO_C_IN_K
     straight = 293.29227 + 0.1360833 * k - 6.996455e-5 * k**2
     return straight - 10576.913 / k - 123.73158 * math.log10(k)

@@ -54,8 +54,8 @@ def practical_salinity(
 
     PSS-78 (UNESCO Technical Papers in Marine Science 44, 1983), 2 to 42, -2 to 35 °C; below 2 the
     extension of Hill, Dauphinee & Woods (IEEE J. Ocean. Eng. 11 (1986) 109), as TEOS-10 joins
-    them. Without the extension 100 µS/cm reads 12 % high. Outside the ranges it is marked, above
-    salinity 50 or 45 °C refused.
+    them. Without the extension 100 µS/cm reads 12 % high. Outside the ranges it is marked, as is
+    the 0 given below some 2 µS/cm; above salinity 50 or 45 °C it is refused.
     """
     level = positive(ec_raw_us_cm, "the raw conductivity", "µS/cm", zero=True)
     outside = TEMPERATURE.is_outside(temp_c)
@@ -63,7 +63,8 @@ def practical_salinity(
     ratio = level / 1000.0 / C_35_15_0_MS_CM
     value = salinity_of_ratio(ratio, old, pressure_dbar, extension=extension)
     method = "PSS-78" if value >= 2.0 or not extension else "PSS-78, Hill et al. 1986 extension"
-    beyond = SALINITY.is_outside(value) or (value < 2.0 and not extension)
+    # Below some 1 to 2 µS/cm the extension falls under zero: 0 is then a bound, not a result.
+    beyond = SALINITY.is_outside(value) or (value < 2.0 and not extension) or value == 0.0 < level
     return Derived(value, "1", method, outside or beyond)
 
 
