@@ -146,4 +146,5 @@ SELECT strftime('%Y-%m-%dT%H:%M:%fZ', captures.taken_ms / 1000.0, 'unixepoch') A
 FROM captures
 JOIN meters ON meters.id = captures.meter
 JOIN capture_values ON capture_values.capture = captures.key
-                   AND capture_values.number = captures.latest;
+                   AND capture_values.number = captures.latest
+ORDER BY captures.taken_ms, captures.key, capture_values.position;

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from acquire.errors import StoreDamaged, StoreError, StoreNewer
-from acquire.readings import Stamp
+from acquire.readings import CaptureState, Stamp
 from acquire.store import Records, database
 from acquire.store.database import APPLICATION_ID
 from acquire.store.ledger import Ledger
-from acquire.store.rows import reading_rows
+from acquire.store.rows import capture_rows, reading_rows
 
 T0 = Stamp(1_790_000_000_000, 10**12)
 
@@ -187,7 +187,19 @@ def test_a_folder_that_may_not_be_written_is_said(name):
         assert list(Path(folder).iterdir()) == []
 
 
-def test_the_store_made_for_people_reads_in_words(filled):
+def test_the_store_reads_in_words(filled, capture):
+    ledger = Ledger(filled, T0)
+    for state in (CaptureState.PROVISIONAL, CaptureState.FINAL):
+        ledger.commit([], [capture_rows(capture(state=state))])
+    ledger.close(T0)
+    with closing(sqlite3.connect(filled)) as connection:
+        rows = connection.execute(
+            "SELECT taken, water, state, quantity, value, unit FROM captures_in_words"
+        ).fetchall()
+    assert rows == [
+        ("2026-09-21T14:14:20.000Z", "kitchen tap", "final", "ph", 7.01, "[pH]"),
+        ("2026-09-21T14:14:20.000Z", "kitchen tap", "final", "tds", 256.0, "mg/L"),
+    ]
     with closing(sqlite3.connect(filled)) as connection:
         row = connection.execute("SELECT * FROM readings_in_words LIMIT 1").fetchone()
     assert row == ("2026-09-21T14:13:20.000Z", "kitchen", "ph", 7.0, "[pH]", "")
