@@ -22,7 +22,8 @@ from acquire.readings import Role
 from acquire.registry import driver_class
 from acquire.validation import from_pydantic
 
-__all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "find_file", "load"]
+__all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "check_preset"]
+__all__ += ["find_file", "load", "meter"]
 
 NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
 _Positive = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
@@ -182,7 +183,7 @@ def load(path: Path | None) -> Config:
             )
     store = whole.store.model_copy(update={"path": _beside(path, whole.store.path)})
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
-    _check_preset(whole.bench.preset, path)
+    check_preset(whole.bench.preset, path, "bench.preset")
     return Config(path, store, whole.bench, quantities, meters)
 
 
@@ -262,14 +263,15 @@ def _quantity(name: str, table: QuantityConfig, path: Path | None) -> Quantity:
     )
 
 
-def _check_preset(name: str, path: Path | None) -> None:
+def check_preset(name: str, path: Path | None, key: str) -> None:
+    """ConfigError when there is no preset of that name."""
     from acquire.presets import preset_names  # noqa: PLC0415
 
     if name not in preset_names():
         raise ConfigError(
             "unknown preset",
             file=path,
-            key="bench.preset",
+            key=key,
             found=name,
             allowed=", ".join(preset_names()),
         )

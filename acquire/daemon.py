@@ -17,21 +17,22 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from acquire.bench.taker import CaptureTaker, Settles, Status
+from acquire.bench.taker import CaptureTaker, Explanation, Settles, Status
 from acquire.bus import Bus, Policy, Subscription
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
 from acquire.presets import make_settler
-from acquire.readings import Capture, Channel, Event, Reading, Role
+from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.writer import StoreWriter
 
 __all__ = ["Daemon", "Said", "Stopped", "stop_on_signals"]
 
-Said = Reading | Event | Capture | Status
+Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
 
+_EXPLAINED = {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
 CLOCK_STEP_S = 0.5
 """Wall time that departs this far from monotonic time between two looks was stepped."""
 
@@ -155,6 +156,8 @@ class Daemon:
         await self._said.publish(item)
         for news in taker.update(item):
             await self._keep(news)
+            if isinstance(news, Capture) and news.state in _EXPLAINED:
+                await self._said.publish(taker.explain(news))
         status = taker.status()
         if status is not None:
             await self._said.publish(status)

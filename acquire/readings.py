@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Literal
 
@@ -18,6 +19,7 @@ __all__ = [
     "Role",
     "SettledValue",
     "Stamp",
+    "utc_text",
 ]
 
 Phase = Literal["moving", "settling", "settled"]
@@ -61,6 +63,13 @@ class Stamp:
     def t_s(self) -> float:
         """Monotonic seconds; only differences mean anything."""
         return self.mono_ns * 1e-9
+
+
+def utc_text(at_ms: int) -> str:
+    """Write UTC milliseconds as ISO 8601 with a Z; outside years 1 to 9999, the nearest end."""
+    inside = min(max(at_ms, -62_135_596_800_000), 253_402_300_799_999)
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=inside)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,7 @@ from acquire.readings import (
     Stamp,
 )
 
-__all__ = ["CaptureTaker", "Row", "Settles", "Settling", "Status"]
+__all__ = ["CaptureTaker", "Explanation", "Row", "Settles", "Settling", "Status"]
 
 GRACE_S = 12.0
 """How long a provisional capture may run away before it is withdrawn: longer than it takes to see
@@ -65,6 +65,7 @@ class Settles(Protocol):
 
     def update(self, t_s: float, value: float, temperature: float | None = None) -> Settling: ...
     def budget(self) -> Mapping[str, float]: ...
+    def explain(self) -> Sequence[tuple[str, str]]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,15 @@ class Status:
     rows: tuple[Row, ...]
     capture: Capture | None
     """The capture of this immersion, if there is one by now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Why a capture was taken when it was: the terms that decided, quantity by quantity."""
+
+    meter: str
+    capture_id: str
+    terms: Mapping[str, Sequence[tuple[str, str]]]
 
 
 @dataclass(slots=True)
@@ -177,6 +187,11 @@ class CaptureTaker:
         self._place = None
         self._recent.clear()
         return news
+
+    def explain(self, capture: Capture) -> Explanation:
+        """Give the terms as they stand now; meant to be asked at the moment of the capture."""
+        terms = {quantity: track.settler.explain() for quantity, track in self._tracks.items()}
+        return Explanation(self._meter, capture.id, terms)
 
     def status(self) -> Status | None:
         """Give how things stand at the last reading; None before the first."""

@@ -21,6 +21,7 @@ COMMANDS = (
     "serve",
     "simulate",
     "export",
+    "replay",
     "config",
     "doctor",
 )

@@ -30,6 +30,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument(
         "--timeout", type=positive, metavar="SECONDS", help="give up then (default: 900)"
     )
+    parser.add_argument(
+        "--explain", action="store_true", help="draw how each quantity came to rest, and why then"
+    )
     add_json(parser)
     add_store(parser)
     add_config(parser)
@@ -39,16 +42,18 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     import sys
+    from collections import deque
     from dataclasses import replace
 
-    from acquire.bench.taker import Status
+    from acquire.bench.taker import Explanation, Status
     from acquire.cli.options import load_config, make_clock, one_meter, store_path
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import NotSettled
     from acquire.outlets.as_json import json_line
+    from acquire.outlets.explain import explain_lines
     from acquire.outlets.terminal import LiveTable, PlainLines
     from acquire.outlets.words import CAUTION, capture_lines
-    from acquire.readings import Capture, CaptureState, Role
+    from acquire.readings import Capture, CaptureState, Reading, Role
 
     config = load_config(args)
     meter = one_meter(args, config)
@@ -58,9 +63,16 @@ def run(args: argparse.Namespace) -> int:
     taken: list[Capture] = []
     seen: list[Status] = []
 
+    readings: deque[Reading] = deque(maxlen=20_000)
+    explained: list[Explanation] = []
+
     def until(said: Said) -> bool:
         if isinstance(said, Status):
             seen[:] = [said]
+        if isinstance(said, Reading):
+            readings.append(said)
+        if isinstance(said, Explanation):
+            explained.append(said)
         if not isinstance(said, Capture):
             return False
         taken.append(said)
@@ -85,6 +97,12 @@ def run(args: argparse.Namespace) -> int:
     record = final or (taken[-1] if taken else None)
     if record is not None and args.json:
         print(json_line(record))
+        if args.explain:
+            print(*(json_line(item) for item in explained), sep="\n")
+    elif record is not None and args.explain:
+        mine = next((e for e in reversed(explained) if e.capture_id == record.id), None)
+        lines = explain_lines(record, mine, readings, config.quantities, config.tolerance)
+        print(*lines, sep="\n")
     elif record is not None and not live:
         print(*capture_lines(record, config.quantities), sep="\n")
     if final is None:

@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from typing import Any
 
-from acquire.bench.taker import Status
-from acquire.readings import Capture, Event, Reading, SettledValue
+from acquire.bench.taker import Explanation, Status
+from acquire.readings import Capture, Event, Reading, SettledValue, utc_text
 
-__all__ = ["as_json", "json_line", "utc"]
-
-
-def utc(at_ms: int) -> str:
-    """ISO 8601 in UTC with milliseconds; years outside 1..9999 are shown as the nearest."""
-    ms = min(max(at_ms, -62_135_596_800_000), 253_402_300_799_999)
-    whole = datetime.fromtimestamp(ms // 1000, UTC)
-    return f"{whole:%Y-%m-%dT%H:%M:%S}.{ms % 1000:03d}Z"
+__all__ = ["as_json", "json_line"]
 
 
-def json_line(item: Reading | Event | Capture | Status) -> str:
+def json_line(item: Reading | Event | Capture | Status | Explanation) -> str:
     """One line of JSON, ASCII only, so that no terminal or log can be tricked by a name."""
     return json.dumps(as_json(item), allow_nan=False, separators=(",", ":"))
 
 
-def as_json(item: Reading | Event | Capture | Status) -> dict[str, Any]:
+def as_json(item: Reading | Event | Capture | Status | Explanation) -> dict[str, Any]:
     """A dictionary of plain JSON values; `is` says what it is."""
     match item:
         case Reading():
             return {
                 "is": "reading",
                 "meter": item.meter,
-                "at": utc(item.stamp.at_ms),
+                "at": utc_text(item.stamp.at_ms),
                 "values": dict(item.values),
                 "flags": {name: str(flag) for name, flag in item.flags.items()},
                 "raw": item.raw,
@@ -41,7 +33,7 @@ def as_json(item: Reading | Event | Capture | Status) -> dict[str, Any]:
                 "is": "event",
                 "kind": item.kind,
                 "meter": item.meter,
-                "at": utc(item.stamp.at_ms),
+                "at": utc_text(item.stamp.at_ms),
                 "text": item.text,
                 "data": dict(item.data),
             }
@@ -53,16 +45,23 @@ def as_json(item: Reading | Event | Capture | Status) -> dict[str, Any]:
                 "meter": item.meter,
                 "water": item.water,
                 "role": str(item.role) if item.role else None,
-                "started": utc(item.started.at_ms),
-                "taken": utc(item.taken.at_ms),
+                "started": utc_text(item.started.at_ms),
+                "taken": utc_text(item.taken.at_ms),
                 "reason": item.reason,
                 "values": {name: _settled(value) for name, value in item.values.items()},
+            }
+        case Explanation():
+            return {
+                "is": "explanation",
+                "meter": item.meter,
+                "capture": item.capture_id,
+                "terms": {name: dict(terms) for name, terms in item.terms.items()},
             }
         case Status():
             return {
                 "is": "status",
                 "meter": item.meter,
-                "at": utc(item.stamp.at_ms),
+                "at": utc_text(item.stamp.at_ms),
                 "medium": item.medium,
                 "immersion": item.immersion,
                 "elapsed_s": round(item.elapsed_s, 1),

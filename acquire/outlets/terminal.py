@@ -7,7 +7,7 @@ import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Self, TextIO
 
-from acquire.bench.taker import Row, Status
+from acquire.bench.taker import Explanation, Row, Status
 from acquire.outlets.as_json import json_line
 from acquire.outlets.words import (
     capture_lines,
@@ -97,7 +97,7 @@ class JsonLines:
     def hear(self, said: Said) -> None:
         if isinstance(said, Reading) and not self._readings:
             return
-        if isinstance(said, Status) and not self._statuses:
+        if isinstance(said, Status | Explanation) and not self._statuses:
             return
         print(json_line(said), flush=True)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
@@ -22,8 +21,7 @@ CAUTION = (
 
 def tidy(text: str, most: int = 80) -> str:
     """Make what people typed safe on a terminal: one line, no control or direction characters."""
-    clean = "".join(" " if c.isspace() else c for c in text)
-    clean = "".join(c for c in clean if unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co"})
+    clean = "".join(c for c in (" " if c.isspace() else c for c in text) if c.isprintable())
     return clean if len(clean) <= most else clean[: most - 1] + "…"
 
 

@@ -69,17 +69,25 @@ def _reading(path: Path, time: str, meter: str, rows: Iterable[tuple[int, Row]])
     line = 0
     try:
         for line, row in rows:  # noqa: B007  (the line is for the error below)
-            quantity = row["quantity"]
             if row["value"]:
-                values[quantity] = float(row["value"])
-                if not math.isfinite(values[quantity]):
-                    raise ValueError(row["value"])
+                values[row["quantity"]] = _finite(row["value"])
             if row.get("flag"):
-                flags[quantity] = Flag(row["flag"])
-        moment = datetime.fromisoformat(time)
-        if moment.tzinfo is None:
-            raise ValueError(f"{time}: a time without its offset")
-        at_ms = round(moment.timestamp() * 1000)
+                flags[row["quantity"]] = Flag(row["flag"])
+        at_ms = _utc_ms(time)
     except (ValueError, TypeError, OverflowError) as error:
         raise ConfigError(f"line {line}: cannot be understood: {error}", file=path) from error
     return Reading(meter, Stamp(at_ms, at_ms * 1_000_000), values, flags)
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is no finite number")
+    return value
+
+
+def _utc_ms(text: str) -> int:
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"{text} is a time without its offset from UTC")
+    return round(moment.timestamp() * 1000)

@@ -47,6 +47,9 @@ class QuietSettler:
     def budget(self):
         return {"noise": 0.01}
 
+    def explain(self):
+        return [("spread", f"{max(self.values) - min(self.values):.3g}")]
+
 
 AIR = {"ph": 6.0, "conductivity": 0.0, "temperature": 21.0, "tds": 0.0}
 

@@ -1,0 +1,60 @@
+"""Shows why a capture was taken when it was: each quantity's trace, its band, the terms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+
+from acquire.bench.taker import Explanation
+from acquire.outlets.trace import draw
+from acquire.outlets.words import capture_title, shown_with_u, tidy
+from acquire.quantities import Quantity, Tolerance
+from acquire.readings import Capture, CaptureState, Reading
+
+__all__ = ["explain_lines"]
+
+
+def explain_lines(
+    capture: Capture,
+    explanation: Explanation | None,
+    readings: Iterable[Reading],
+    quantities: Mapping[str, Quantity],
+    tolerance: Callable[[str], Tolerance],
+    *,
+    width: int = 78,
+) -> Iterator[str]:
+    """Give the lines: the capture, then a picture and the terms for each quantity it holds.
+
+    `readings` are those of the immersion; later ones may be among them.
+    """
+    yield capture_title(capture)
+    mine = [r for r in readings if r.stamp.mono_ns >= capture.started.mono_ns]
+    begin_s = capture.started.t_s
+    moments = []
+    if capture.state is not CaptureState.UNSETTLED:
+        moments.append(capture.taken.t_s - begin_s)
+    for name, value in capture.values.items():
+        quantity = quantities[name]
+        half = tolerance(name).at(value.value)
+        yield ""
+        yield (
+            f"{quantity.label}: {shown_with_u(quantity, value.value, value.expanded_u)}"
+            f", tolerance ±{half:.3g}"
+            + ("" if value.phase == "settled" else f"; not settled: {tidy(value.reason, 120)}")
+        )
+        points = [
+            (r.stamp.t_s - begin_s, r.values[name])
+            for r in mine
+            if name in r.values and name not in r.flags
+        ]
+        yield from draw(
+            points,
+            low=value.value - half,
+            high=value.value + half,
+            moments=moments,
+            digits=quantity.digits + 1,
+            width=width,
+        )
+        budget = ", ".join(f"{term} {u:.2g}" for term, u in value.budget.items())
+        yield f"    standard uncertainties: {budget}"
+        for term, text in explanation.terms.get(name, ()) if explanation else ():
+            yield f"    {term}: {tidy(text, 120)}"

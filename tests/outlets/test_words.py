@@ -1,0 +1,120 @@
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquire.outlets.as_json import json_line
+from acquire.outlets.terminal import bar, rest_fraction
+from acquire.outlets.trace import draw
+from acquire.outlets.words import capture_lines, capture_title, event_line, shown_with_u, tidy
+from acquire.quantities import BUILT_IN
+from acquire.readings import (
+    Capture,
+    CaptureState,
+    Event,
+    Reading,
+    Role,
+    SettledValue,
+    Stamp,
+    utc_text,
+)
+
+STAMP = Stamp(1_790_000_000_000, 10**12)
+
+
+def a_capture(state=CaptureState.FINAL, water="tap", reason="", **values):
+    settled = {
+        name: SettledValue(name, value, u, "settled", 0.0, 60.0)
+        for name, (value, u) in values.items()
+    }
+    return Capture("c1", "kitchen", state, STAMP, STAMP, settled, water, Role.SUBJECT, reason)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "u", "text"),
+    [
+        ("ph", 7.0612, 0.0081, "7.061 ± 0.008"),
+        ("ph", 7.0612, 0.12, "7.06 ± 0.12"),
+        ("conductivity", 486.4, 23.0, "486 ± 23 µS/cm"),
+        ("conductivity", 13.94, 0.61, "13.9 ± 0.6 µS/cm"),
+        ("temperature", 20.9, 0.058, "20.90 ± 0.06 °C"),
+        ("orp", -0.2, 1.0, "-0.2 ± 1.0 mV"),
+        ("orp", 230.0, math.inf, "230 ± inf mV"),
+    ],
+)
+def test_a_value_has_the_decimals_its_uncertainty_deserves(quantity, value, u, text):
+    assert shown_with_u(BUILT_IN[quantity], value, u) == text
+
+
+@given(st.text(max_size=300))
+def test_what_people_type_cannot_trick_a_terminal(text):
+    clean = tidy(text)
+    assert len(clean) <= 80
+    assert clean.isprintable()
+    assert "\u202e" not in clean
+
+
+def test_hostile_names_stay_on_one_line_everywhere():
+    evil = "tap\x1b[2J\r\n\u202egnp"
+    capture = a_capture(CaptureState.WITHDRAWN, water=evil, reason=evil, ph=(7.0, 0.1))
+    event = Event("note", STAMP, "kitchen", evil)
+    for line in (*capture_lines(capture, BUILT_IN), event_line(event)):
+        assert line.isprintable()
+    assert "\n" not in json_line(capture)
+    assert json.loads(json_line(capture))["water"] == evil
+
+
+def test_each_state_of_a_capture_is_told_apart_in_words():
+    titles = {state: capture_title(a_capture(state)) for state in CaptureState}
+    assert "final" in titles[CaptureState.FINAL]
+    assert "WITHDRAWN" in titles[CaptureState.WITHDRAWN]
+    assert "NOT SETTLED" in titles[CaptureState.UNSETTLED]
+    assert "settled after" not in titles[CaptureState.UNSETTLED]
+    assert len(set(titles.values())) == len(CaptureState)
+
+
+def test_times_are_utc_and_survive_a_clock_that_was_never_set():
+    assert utc_text(0) == "1970-01-01T00:00:00.000Z"
+    assert utc_text(1_790_000_000_123) == "2026-09-21T14:13:20.123Z"
+    assert utc_text(-(10**18)).startswith("0001-01-01")
+    assert utc_text(10**18).startswith("9999-12-31")
+
+
+@given(st.floats(), st.floats())
+def test_the_bar_is_always_ten_cells(u, tolerance):
+    fraction = rest_fraction(u, tolerance)
+    assert 0 <= fraction <= 1
+    assert len(bar(fraction)) == 10
+
+
+def test_the_bar_fills_as_the_uncertainty_falls_to_the_tolerance():
+    fractions = [rest_fraction(u, 0.02) for u in (2.0, 0.2, 0.02, 0.002)]
+    assert fractions == [0.0, 0.5, 1.0, 1.0]
+
+
+points = st.lists(st.tuples(st.floats(0, 1e6), st.floats()), max_size=50).map(sorted)
+
+
+@given(points, st.floats(-1e6, 1e6), st.floats(1e-3, 1e3), st.floats(0, 1e6))
+def test_any_trace_is_drawn_within_its_width(trace, middle, half, moment):
+    rows = draw(trace, low=middle - half, high=middle + half, moments=[moment], digits=2, width=78)
+    assert all(len(row) <= 79 for row in rows)
+
+
+def test_the_drawing_shows_the_band_the_trace_and_the_moment():
+    trace = [(float(t), 7.6 - 0.8 * math.exp(-t / 20)) for t in range(150)]
+    rows = draw(trace, low=7.58, high=7.62, moments=[95.0], digits=2)
+    assert next(row for row in rows if "7.62" in row).count("┄") > 40
+    assert sum("╷" in row for row in rows) >= 9
+    (middle,) = [row for row in rows if row.lstrip().startswith("7.60")]
+    assert middle.rstrip().endswith("•••••")
+
+
+def test_a_reading_is_one_line_of_json_with_its_flags():
+    line = json_line(Reading("kitchen", STAMP, {"ph": 7.0}, raw="pH 7.00\x00é"))
+    assert line.isascii()
+    assert json.loads(line)["values"] == {"ph": 7.0}
