@@ -98,19 +98,19 @@ def _hyperbolic(tau: float) -> Shape:
 
 def _main_shape(rng: random.Random, quantity: str, *, poor: bool) -> tuple[str, Shape]:
     low, high = {
-        "ph": (20, 150) if poor else (2, 50),
-        "orp": (4, 90),
-        "conductivity": (0.6, 20),
-        "temperature": (4, 35),
+        "ph": (20, 120) if poor else (2, 40),
+        "orp": (3, 60),
+        "conductivity": (0.6, 12),
+        "temperature": (4, 20),
     }[quantity]
     tau = _log_uniform(rng, low, high)
     pick = rng.random()
     if quantity in ("conductivity", "temperature"):
         pick *= 0.8
-    if pick < 0.45:
+    if pick < 0.5:
         return "exponential", _exponential(tau)
     if pick < 0.8:
-        slow = _log_uniform(rng, 30, 150)
+        slow = _log_uniform(rng, 20, 100)
         fast = min(tau, slow / 3)
         return "two exponentials", _two_exponentials(fast, slow, rng.uniform(0.03, 0.2))
     if pick < 0.9:
@@ -142,7 +142,9 @@ def _held_out_shape(rng: random.Random, quantity: str, *, poor: bool) -> tuple[s
         return "stretched", lambda t: exp(-((t / scale) ** beta))
     if pick < 0.65:
         slow = _log_uniform(rng, 25, 120)
-        return "two exponentials", _two_exponentials(min(tau, slow / 4), slow, rng.uniform(0.05, 0.2))
+        return "two exponentials", _two_exponentials(
+            min(tau, slow / 4), slow, rng.uniform(0.05, 0.2)
+        )
     if pick < 0.8:
         cross = tau * rng.uniform(0.5, 2)
 
@@ -253,8 +255,16 @@ class _Path:
         return value
 
 
-def _path(rng: random.Random, quantity: str, family: str, tolerance: float,
-          ends: tuple[float, float], *, poor: bool, fate: str) -> _Path:
+def _path(
+    rng: random.Random,
+    quantity: str,
+    family: str,
+    tolerance: float,
+    ends: tuple[float, float],
+    *,
+    poor: bool,
+    fate: str,
+) -> _Path:
     start, final = ends
     draw = _main_shape if family == "main" else _held_out_shape
     kind, shape = draw(rng, quantity, poor=poor)
@@ -272,14 +282,17 @@ def _path(rng: random.Random, quantity: str, family: str, tolerance: float,
             path.hold_s = length
             path.kind += " + hold"
         else:
-            path.freeze_s = _reach(shape, rng.uniform(0.1, 0.8) if abs(step) > 30 * tolerance
-                                   else rng.uniform(0.4, 0.9))
+            path.freeze_s = _reach(
+                shape,
+                rng.uniform(0.1, 0.8) if abs(step) > 30 * tolerance else rng.uniform(0.4, 0.9),
+            )
             path.freeze_for_s = length
             path.kind += " + freeze"
     elif fate == "drift":
         rate = rng.choice((-1, 1)) * tolerance * _log_uniform(rng, 0.6, 8) / 60
         path.drift = rng.choice(("linear", "linear", "logarithmic", "slow"))
-        path.drift_per_s = rate
+        # a drift that slows down like a logarithm must still be one when the trace ends
+        path.drift_per_s = rate * 4 if path.drift == "logarithmic" else rate
         path.drift_tau_s = rng.uniform(1200, 3600)
         path.kind += f" + {path.drift} drift"
     return path
@@ -389,11 +402,17 @@ def _immersion(rng: random.Random, number: int, family: str) -> Immersion | None
         fate = "plateau" if pick < 0.08 else "drift" if pick < 0.17 else "rest"
         fates[quantity] = fate
         tolerances[quantity] = tolerance
-        paths[quantity] = _path(rng, quantity, family, tolerance, ends,
-                                poor=poor and quantity == "ph", fate=fate)
-        channels[quantity] = Channel(quantity, absolute, relative,
-                                     _resolution(rng, quantity, ends[1]), kind=paths[quantity].kind,
-                                     low_conductivity=poor)
+        paths[quantity] = _path(
+            rng, quantity, family, tolerance, ends, poor=poor and quantity == "ph", fate=fate
+        )
+        channels[quantity] = Channel(
+            quantity,
+            absolute,
+            relative,
+            _resolution(rng, quantity, ends[1]),
+            kind=paths[quantity].kind,
+            low_conductivity=poor,
+        )
     disturbance = rng.random()
     lift = inf
     faults = []
@@ -433,8 +452,16 @@ def _immersion(rng: random.Random, number: int, family: str) -> Immersion | None
         if quantity in oracles and (lift == inf or oracles[quantity] < lift):
             channel.truth = paths[quantity].final
             channel.oracle_s = oracles[quantity]
-        channel.value = _stream(rng, family, times, signals[quantity], tolerances[quantity], channel,
-                                lift, _air(rng, quantity, paths[quantity].final))
+        channel.value = _stream(
+            rng,
+            family,
+            times,
+            signals[quantity],
+            tolerances[quantity],
+            channel,
+            lift,
+            _air(rng, quantity, paths[quantity].final),
+        )
     t = list(times)
     if rng.random() < 0.1:
         faults.append("duplicates")
@@ -492,8 +519,16 @@ def _air(rng: random.Random, quantity: str, wet: float) -> float:
     return wet + rng.uniform(-80, 80)
 
 
-def _stream(rng: random.Random, family: str, times: list[float], signal: Callable[[float], float],
-            tolerance: float, channel: Channel, lift: float, air: float) -> list[float]:
+def _stream(
+    rng: random.Random,
+    family: str,
+    times: list[float],
+    signal: Callable[[float], float],
+    tolerance: float,
+    channel: Channel,
+    lift: float,
+    air: float,
+) -> list[float]:
     noise = _noise(rng, family, tolerance)
     q = channel.resolution
     spikes = rng.random() < 0.25

@@ -51,12 +51,16 @@ class Outcome:
         if self.immersion.lift_s < self.immersion.t[-1]:
             return False
         return self.channel.truth is None or abs(self.final_value - self.channel.truth) > (
-            self.channel.tolerance * 1.000001)
+            self.channel.tolerance * 1.000001
+        )
 
     def _good(self, value: float, at: float) -> bool:
         truth = self.channel.truth
-        return (truth is not None and at < self.immersion.lift_s
-                and abs(value - truth) <= self.channel.tolerance * 1.000001)
+        return (
+            truth is not None
+            and at < self.immersion.lift_s
+            and abs(value - truth) <= self.channel.tolerance * 1.000001
+        )
 
     @property
     def should_settle(self) -> bool:
@@ -123,17 +127,28 @@ class Score:
 
     @property
     def coverage(self) -> float:
-        return _share(abs(o.value - o.channel.truth) <= o.expanded_u for o in self.outcomes
-                      if o.record_s is not None and o.channel.truth is not None
-                      and o.record_s < o.immersion.lift_s)
+        return _share(
+            abs(o.value - o.channel.truth) <= o.expanded_u
+            for o in self.outcomes
+            if o.record_s is not None
+            and o.channel.truth is not None
+            and o.record_s < o.immersion.lift_s
+        )
 
     def extra(self, quantile: float) -> float:
         return _quantile([o.extra_s for o in self.outcomes if o.extra_s is not None], quantile)
 
     def error(self, quantile: float) -> float:
-        return _quantile([abs(o.value - o.channel.truth) / o.channel.tolerance for o in self.outcomes
-                          if o.record_s is not None and o.channel.truth is not None
-                          and o.record_s < o.immersion.lift_s], quantile)
+        return _quantile(
+            [
+                abs(o.value - o.channel.truth) / o.channel.tolerance
+                for o in self.outcomes
+                if o.record_s is not None
+                and o.channel.truth is not None
+                and o.record_s < o.immersion.lift_s
+            ],
+            quantile,
+        )
 
     @property
     def us_per_update(self) -> float:

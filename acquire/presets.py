@@ -1,0 +1,78 @@
+"""Presets of the stabilisation detector as data: `presets.toml` says what differs from the defaults."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field, fields
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from acquire.errors import ConfigError
+from acquire.settle_tail import TailPrior
+
+__all__ = ["Preset", "find_preset", "preset_names"]
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """How sure is sure enough, and what is thought likely before any data."""
+
+    name: str = "bench"
+    about: str = ""
+    doubt: float = 0.06
+    """A value is settled while the probability that it is not stays below this."""
+    plateau: float = 0.15
+    """Probability that a halt is a false plateau, at first."""
+    plateau_unseen: float = 0.3
+    """The same while this immersion has shown no change at all yet."""
+    plateau_abrupt: float = 0.5
+    """The same after a halt more abrupt than the response was slowing down."""
+    plateau_shortest_s: float = 8.0
+    plateau_s: float = 42.0
+    """False plateaus last between these two; the doubt falls linearly in between."""
+    least_windows: int = 3
+    dwell_s: float = 10.0
+    """Least time within the tolerance, whatever the doubt."""
+    discrepancy: float = 0.2
+    """No tail is exact: this share of every change is not held against it."""
+    look: float = 20.0
+    """How many tolerances back along the response the tails are fitted."""
+    noise: float = 0.08
+    """Noise of a block expected before any is seen, tolerances."""
+    colour: float = 1.5
+    """Expected ratio of long-term to short-term noise variance, and ..."""
+    colour_weight: float = 6.0
+    """... how many differences that expectation is worth."""
+    tail: TailPrior = field(default_factory=TailPrior)
+
+
+_ALLOWED = {f.name for f in fields(Preset)} - {"name", "tail"}
+_TAIL = {f.name for f in fields(TailPrior)}
+
+
+@cache
+def _table() -> dict[str, Preset]:
+    path = Path(__file__).with_name("presets.toml")
+    with path.open("rb") as file:
+        data = tomllib.load(file)
+    return {name: _preset(name, row) for name, row in data["preset"].items()}
+
+
+def _preset(name: str, row: dict[str, Any]) -> Preset:
+    tail = row.pop("tail", {})
+    for key in (row.keys() - _ALLOWED) | (tail.keys() - _TAIL):
+        raise ConfigError("unknown key of a preset", file="presets.toml", key=f"{name}.{key}")
+    return Preset(name=name, tail=TailPrior(**tail), **row)
+
+
+def preset_names() -> tuple[str, ...]:
+    return tuple(_table())
+
+
+def find_preset(name: str) -> Preset:
+    """Give the preset of that name; ConfigError names the allowed ones."""
+    try:
+        return _table()[name]
+    except KeyError:
+        raise ConfigError("unknown preset", found=name, allowed=", ".join(_table())) from None

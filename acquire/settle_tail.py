@@ -1,0 +1,225 @@
+"""What can still come: a handful of tails held against the windows of a stream, each weighed.
+
+Every tail says level(lag) = L + a g(lag), where `lag` is seconds before now, L the level at rest
+and a what is left to move (g(0) = 1). For each, L has a flat prior and a a Gaussian one, so the
+posterior and the evidence are closed formulas of Bayesian linear regression (for instance Bishop,
+Pattern Recognition and Machine Learning, 2006, equations 3.49-3.51 and 3.86). The tails:
+
+* at rest: a = 0;
+* exponential, g = exp(lag / tau), tau from 4 to 128 s: a glass membrane, a thermometer;
+* hyperbolic, g = T / (T - lag), and square root, g = sqrt of that, T the time since the
+  disturbance: films and diffusion into a membrane;
+* drift: a straight line that never ends;
+* an exponential that ends in such a drift.
+
+The size the prior allows for a is bounded by the excursion this immersion has shown: a tail of 8 s
+whose step was two minutes ago has nothing left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import erfc, exp, log, sqrt
+from operator import mul
+
+from acquire.settle_history import Windows
+
+__all__ = ["Outlook", "TailPrior", "outlook"]
+
+_SLOWEST_S = 128.0
+_TAILS = 6
+"""Time constants: the slowest, and each half of the one before."""
+_LONGEST = 3.5
+"""Lags count up to this many slowest time constants (keeps exp far from overflow)."""
+_DRIFTS_WITH = (2, 4)
+"""Which of the exponentials are tried together with a drift: 32 s and 8 s."""
+_SQRT2 = sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class TailPrior:
+    """How likely each kind is before any data, and how large it may be."""
+
+    rest: float = 0.45
+    exponential: float = 0.07
+    """Each of them."""
+    diffusion: float = 0.02
+    """Hyperbolic and square root, each."""
+    drift: float = 0.12
+    drift_after: float = 0.03
+    """Exponential and drift, each."""
+    hidden: float = 0.7
+    """Size in tolerances of a tail no excursion accounts for."""
+    drift_per_min: float = 1.0
+    """Scale of a never-ending drift, tolerances per minute."""
+    horizon_s: float = 120.0
+    """A drift that moves the tolerance within this time is not rest."""
+
+
+@dataclass(slots=True)
+class Outlook:
+    """The weighed view of all tails; changes are relative to the newest level."""
+
+    rest: float
+    """Best estimate of the level at rest minus the newest level."""
+    variance: float
+    """Variance of that, the disagreement of the tails included."""
+    mean_variance: float
+    """Variance of a plain weighted mean: what noise alone leaves."""
+    left: float
+    """Best estimate of what is left to move, drifts not counted."""
+    rate: float
+    """Rate of change now, per second."""
+    doubt: float
+    """Probability that the level at rest is further than the tolerance from the estimate, or that a
+    drift will carry it there within the horizon."""
+    kind: str
+    """The kind of tail that adds most to the doubt."""
+    drifting: float
+    """Probability of a drift that matters."""
+
+
+# One tail held against the data: log weight, left a, rate, L, variance of L, doubt of its own
+_Held = tuple[float, float, float, float, float, float, str]
+
+
+def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) -> Outlook:
+    """Weigh every tail. `elapsed_s` > 0 is the time since the disturbance."""
+    weight = w.weight
+    weighted = list(map(mul, weight, w.change))
+    sw = sum(weight)
+    mean = sum(weighted) / sw
+    hidden = prior.hidden * tolerance
+    slope_limit = tolerance / prior.horizon_s
+    drift_scale = prior.drift_per_min * tolerance / 60.0
+    held: list[_Held] = [(log(prior.rest), 0.0, 0.0, mean, 1.0 / sw, 0.0, "rest")]
+
+    line = [-lag for lag in w.lag]
+    sh, shh, shy = _sums(line, weight, weighted)
+    hh, hy = shh - sh * sh / sw + 1.0 / (drift_scale * drift_scale), shy - sh * mean
+    r = hy / hh
+    held.append(
+        (
+            log(prior.drift) + 0.5 * hy * r - 0.5 * log(hh * drift_scale * drift_scale),
+            0.0,
+            r,
+            mean - r * sh / sw,
+            1.0 / sw + (sh / sw) ** 2 / hh,
+            _outside(r, 1.0 / hh, slope_limit),
+            "drift",
+        )
+    )
+
+    tau = _SLOWEST_S
+    reach = _LONGEST * tau
+    g = [exp(min(lag, reach) / tau) for lag in w.lag]
+    for k in range(_TAILS):
+        scale = hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau)
+        sg, sgg, sgy = _sums(g, weight, weighted)
+        held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, sgg, sgy, sw, mean, "tail"))
+        if k in _DRIFTS_WITH:
+            gg, gy = sgg - sg * sg / sw + 1.0 / (scale * scale), sgy - sg * mean
+            gh = sum(map(mul, map(mul, g, weight), line)) - sg * sh / sw
+            det = gg * hh - gh * gh
+            a, r = (gy * hh - hy * gh) / det, (hy * gg - gy * gh) / det
+            spread = det * (scale * drift_scale) ** 2
+            held.append(
+                (
+                    log(prior.drift_after) + 0.5 * (a * gy + r * hy) - 0.5 * log(spread),
+                    0.0,
+                    r,
+                    mean - (a * sg + r * sh) / sw,
+                    1.0 / sw + (sg / sw) ** 2 * hh / det,
+                    _outside(r, gg / det, slope_limit),
+                    "drift",
+                )
+            )
+        g = list(map(mul, g, g))
+        tau *= 0.5
+
+    begun = 1.02 * elapsed_s + 1.0
+    g = [begun / (begun - min(lag, 0.98 * elapsed_s)) for lag in w.lag]
+    open_share = max(0.0, 1.0 - w.edge_lag_s / begun)
+    for share, order, name in (
+        (open_share, 1.0, "diffusion"),
+        (sqrt(open_share), 0.5, "diffusion"),
+    ):
+        if order == 0.5:
+            g = list(map(sqrt, g))
+        scale = hidden + 0.5 * w.edge_change * share
+        sg, sgg, sgy = _sums(g, weight, weighted)
+        held.append(_tail(prior.diffusion, scale, -order / begun, sg, sgg, sgy, sw, mean, name))
+    return _together(held, tolerance, 1.0 / sw)
+
+
+def _sums(g: list[float], weight: list[float], weighted: list[float]) -> tuple[float, float, float]:
+    wg = list(map(mul, g, weight))
+    return sum(wg), sum(map(mul, wg, g)), sum(map(mul, g, weighted))
+
+
+def _tail(
+    prior: float,
+    scale: float,
+    rate: float,
+    sg: float,
+    sgg: float,
+    sgy: float,
+    sw: float,
+    mean: float,
+    kind: str,
+) -> _Held:
+    precision = sgg - sg * sg / sw + 1.0 / (scale * scale)
+    gy = sgy - sg * mean
+    a = gy / precision
+    evidence = 0.5 * gy * a - 0.5 * log(precision * scale * scale)
+    lever = sg / sw
+    return (
+        log(prior) + evidence,
+        a,
+        a * rate,
+        mean - a * lever,
+        1.0 / sw + lever * lever / precision,
+        -1.0,
+        kind,
+    )
+
+
+def _outside(mean: float, variance: float, limit: float) -> float:
+    """Probability that a Gaussian lies outside ± limit."""
+    root = sqrt(2.0 * variance)
+    return 0.5 * (erfc((limit - mean) / root) + erfc((limit + mean) / root))
+
+
+def _together(held: list[_Held], tolerance: float, mean_variance: float) -> Outlook:
+    top = max(h[0] for h in held)
+    shares = [exp(h[0] - top) for h in held]
+    total = sum(shares)
+    rest = left = rate = square = 0.0
+    for share, h in zip(shares, held, strict=True):
+        rest += share * h[3]
+        square += share * (h[3] * h[3] + h[4])
+        left += share * h[1]
+        rate += share * h[2]
+    rest /= total
+    doubt = drifting = 0.0
+    worst, kind = 0.0, "rest"
+    for share, h in zip(shares, held, strict=True):
+        if share < 1e-4 * total:
+            continue
+        own = h[5] if h[5] >= 0.0 else _outside(h[3] - rest, h[4], tolerance)
+        part = share * own
+        doubt += part
+        if h[6] == "drift":
+            drifting += part
+        if part > worst:
+            worst, kind = part, h[6]
+    return Outlook(
+        rest,
+        max(square / total - rest * rest, 0.0),
+        mean_variance,
+        left / total,
+        rate / total,
+        doubt / total,
+        kind,
+        drifting / total,
+    )
