@@ -124,6 +124,9 @@ class PosixLine:
     async def close(self) -> None:
         self._pause()
         self._inbox.end(MeterLost(f"{self._port} was closed"))
+        # The kernel would wait up to 30 s for a far end that holds back what was not sent yet.
+        with contextlib.suppress(*self._errors):
+            self._serial.reset_output_buffer()
         with contextlib.suppress(*self._errors):  # it may be gone already
             self._serial.close()
 

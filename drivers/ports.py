@@ -76,16 +76,12 @@ def is_port(port: str) -> bool:
 
 def serial_ports(ports: Iterable[Listed] | None = None, by_id: Path = _BY_ID) -> list[PortInfo]:
     """List the serial ports. None is opened: opening restarts some meters."""
-    listed = sorted(_comports() if ports is None else ports, key=lambda port: port.device)
-    names = Counter(_identity(port) for port in listed)
+    named = _named(ports)
     links = _links(by_id)
-    held = holders(port.device for port in listed)
+    held = holders(port.device for _, port in named)
     found = []
-    for port in listed:
+    for identity, port in named:
         state, advice = _state(port.device, held)
-        identity = _identity(port)
-        if names[identity] > 1:  # cheap converters all carry the same serial number
-            identity = _identity(port, by_location=True)
         found.append(
             PortInfo(
                 port.device,
@@ -125,9 +121,9 @@ def identity_of(device: str, ports: Iterable[Listed] | None = None) -> str:
     if is_url(device):
         return device
     real = os.path.realpath(device)
-    for port in serial_ports(ports):
+    for identity, port in _named(ports):
         if os.path.realpath(port.device) == real:
-            return device if port.identity == port.device else port.identity
+            return device if identity == port.device else identity
     return device
 
 
@@ -151,11 +147,22 @@ def _resolve_usb(port: str, usb: re.Match[str], listed: list[Listed]) -> str:
 
 
 def _missing(port: str, ports: Iterable[Listed] | None) -> MeterUnavailable:
-    there = ", ".join(one.identity for one in serial_ports(ports)) or "none"
+    there = ", ".join(identity for identity, _ in _named(ports)) or "none"
     return MeterUnavailable(
         f"{port} is not there: is the meter plugged in? Ports now: {there}",
         reason=Unavailable.MISSING,
     )
+
+
+def _named(ports: Iterable[Listed] | None) -> list[tuple[str, Listed]]:
+    """Give each port with its stable name, in the order of their devices."""
+    listed = sorted(_comports() if ports is None else ports, key=lambda port: port.device)
+    names = Counter(_identity(port) for port in listed)
+    return [
+        # Cheap converters all carry the same serial number: then the socket has to tell them apart.
+        (_identity(port, by_location=names[_identity(port)] > 1), port)
+        for port in listed
+    ]
 
 
 def _comports() -> list[Listed]:

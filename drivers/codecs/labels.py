@@ -52,7 +52,7 @@ class Labels:
         word = "|".join(re.escape(one) for one in words)
         units = "|".join(re.escape(one) for one in place.units)
         return re.compile(
-            rf"[ \t]*[:=]?[ \t]*(?:({self._numerals.source})|({word or '(?!)'}))"
+            rf"[ \t]*+[:=]?[ \t]*+(?:({self._numerals.source})|({word or '(?!)'}))"
             rf"(?:[ \t]*({units}))?{end}",
             re.IGNORECASE,
         )

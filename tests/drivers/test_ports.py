@@ -144,7 +144,11 @@ def test_a_free_port_is_free(nodes: list[str]) -> None:
     assert serial_ports([Stick(nodes[0])])[0].state == "free"
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may open everything")
-def test_a_port_that_may_not_be_opened_is_forbidden(nodes: list[str]) -> None:
+def test_a_port_that_may_not_be_opened_is_forbidden_and_says_what_to_do(
+    nodes: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     Path(nodes[0]).chmod(0)
-    assert serial_ports([Stick(nodes[0])])[0].state == "forbidden"
+    monkeypatch.setattr(os, "access", lambda *_: False)  # the superuser may open everything
+    (port,) = serial_ports([Stick(nodes[0])])
+    assert port.state == "forbidden"
+    assert port.advice
