@@ -17,12 +17,13 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from acquire.bench.taker import CaptureTaker, Explanation, Settles, Status
+from acquire.bench.settlers import make_settler
+from acquire.bench.standing import Explanation, Settles, Status
+from acquire.bench.taker import CaptureTaker
 from acquire.bus import Bus, Policy, Subscription
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
-from acquire.presets import make_settler
 from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.writer import StoreWriter

@@ -17,8 +17,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
+from acquire.bench.standing import Explanation, Row, Settles, Settling, Status
 from acquire.immersion import Immersion, Place
 from acquire.quantities import Tolerance
 from acquire.readings import (
@@ -26,85 +26,19 @@ from acquire.readings import (
     CaptureState,
     Channel,
     Event,
-    Flag,
-    Phase,
     Reading,
     Role,
     SettledValue,
     Stamp,
 )
 
-__all__ = ["CaptureTaker", "Explanation", "Row", "Settles", "Settling", "Status"]
+__all__ = ["CaptureTaker"]
 
 GRACE_S = 12.0
 """How long a provisional capture may run away before it is withdrawn: longer than it takes to see
 that the probe has left, with one reading in a few seconds."""
 REPLAY = 64
 """Readings kept to start a new immersion from its first moment, though it is recognised later."""
-
-
-class Settling(Protocol):
-    """What a settler says of one quantity."""
-
-    @property
-    def phase(self) -> Phase: ...
-    @property
-    def value(self) -> float: ...
-    @property
-    def expanded_u(self) -> float: ...
-    @property
-    def drift_per_min(self) -> float: ...
-    @property
-    def eta_s(self) -> float | None: ...
-    @property
-    def reason(self) -> str: ...
-
-
-class Settles(Protocol):
-    """Any way to decide that one quantity has come to rest."""
-
-    def update(self, t_s: float, value: float, temperature: float | None = None) -> Settling: ...
-    def budget(self) -> Mapping[str, float]: ...
-    def explain(self) -> Sequence[tuple[str, str]]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One quantity as it stands now."""
-
-    quantity: str
-    value: float | None
-    """As last read; None when the meter shows no number."""
-    flag: Flag | None
-    settling: Settling | None
-    """None out of water."""
-    is_required: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """How the meter's immersion stands now, for whoever looks at it."""
-
-    meter: str
-    stamp: Stamp
-    medium: str
-    immersion: int
-    elapsed_s: float
-    """Seconds in this water."""
-    water: str
-    """Name of the water expected here; empty when nobody said."""
-    rows: tuple[Row, ...]
-    capture: Capture | None
-    """The capture of this immersion, if there is one by now."""
-
-
-@dataclass(frozen=True, slots=True)
-class Explanation:
-    """Why a capture was taken when it was: the terms that decided, quantity by quantity."""
-
-    meter: str
-    capture_id: str
-    terms: Mapping[str, Sequence[tuple[str, str]]]
 
 
 @dataclass(slots=True)

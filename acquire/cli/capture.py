@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
 
 if TYPE_CHECKING:
-    from acquire.bench.taker import Status
+    from acquire.bench.standing import Status
     from acquire.daemon import Said
 
 __all__ = ["add_to", "run"]
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from collections import deque
     from dataclasses import replace
 
-    from acquire.bench.taker import Explanation, Status
+    from acquire.bench.standing import Explanation, Status
     from acquire.cli.options import load_config, make_clock, one_meter, store_path
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import NotSettled

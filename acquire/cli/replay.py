@@ -64,11 +64,11 @@ def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bo
     import itertools
     import shutil
 
+    from acquire.bench.settlers import make_settler
     from acquire.bench.taker import CaptureTaker
     from acquire.outlets.as_json import json_line
     from acquire.outlets.explain import explain_lines
     from acquire.outlets.words import event_line
-    from acquire.presets import make_settler
     from acquire.readings import Capture, CaptureState
     from acquire.store.readback import channels_of
 

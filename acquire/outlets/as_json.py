@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from acquire.bench.taker import Explanation, Status
+from acquire.bench.standing import Explanation, Status
 from acquire.readings import Capture, Event, Reading, SettledValue, utc_text
 
 __all__ = ["as_json", "json_line"]

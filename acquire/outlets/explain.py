@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
-from acquire.bench.taker import Explanation
+from acquire.bench.standing import Explanation
 from acquire.outlets.trace import draw
 from acquire.outlets.words import capture_title, shown_with_u, tidy
 from acquire.quantities import Quantity, Tolerance

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Self, TextIO
 
-from acquire.bench.taker import Explanation, Row, Status
+from acquire.bench.standing import Explanation, Row, Status
 from acquire.outlets.as_json import json_line
 from acquire.outlets.words import (
     capture_lines,
