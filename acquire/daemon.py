@@ -15,6 +15,7 @@ import secrets
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from acquire.bench.settlers import make_settler
@@ -26,6 +27,7 @@ from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
 from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
+from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
 
 __all__ = ["Daemon", "Said", "Stopped", "stop_on_signals"]
@@ -104,10 +106,22 @@ class Daemon:
             self._store_path, clock=self._clock, commit_every_s=every_s
         ) as writer:
             self._writer = writer
+            await self._close_orphans(self._store_path)
             try:
                 yield
             finally:
                 self._writer = None
+
+    async def _close_orphans(self, path: Path) -> None:
+        """Make final what a crash or a power cut left provisional: nobody else ever would."""
+        with Records.open(path) as records:
+            left = list(records.captures(state=CaptureState.PROVISIONAL))
+        for capture in left:
+            why = "the program ended while the probe was in the water"
+            await self._keep(replace(capture, state=CaptureState.FINAL, reason=why))
+
+    def _unit(self, quantity: str) -> str:
+        return self._config.quantities[quantity].unit
 
     async def _supervise(self, name: str, driver: Driver) -> None:
         await supervise(
@@ -179,6 +193,7 @@ class Daemon:
                 profile=str(getattr(meter.settings, "profile", "")),
                 identity=driver.identity,
                 channels=list(driver.channels),
+                units={c.quantity: self._unit(c.quantity) for c in driver.channels},
             )
         taker = CaptureTaker(
             name,

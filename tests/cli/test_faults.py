@@ -9,6 +9,7 @@ import time
 
 import pytest
 
+from acquire.readings import CaptureState
 from acquire.store.records import Records
 
 HAND = (
@@ -39,6 +40,12 @@ def test_no_announced_capture_is_lost_when_the_daemon_is_killed(ouzel, seed):
         for said in announced():
             states = [c.state for c in records.history(said["id"])]
             assert said["state"] in states
+    again = ouzel.start("serve", "--json", "--speed", "60")
+    ouzel.wait(lambda: "recording" in again.err.read_text(), again)
+    with Records.open(ouzel.folder / "water.db") as records:
+        for said in announced():
+            assert records.capture(said["id"]).state is not CaptureState.PROVISIONAL
+    ouzel.stop(again)
 
 
 def test_at_most_one_commit_interval_of_readings_is_lost_when_the_daemon_is_killed(ouzel):
