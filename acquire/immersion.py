@@ -21,7 +21,7 @@ from typing import Literal
 
 from acquire.readings import Channel, Flag
 from acquire.trail import SURE, Trail
-from acquire.wetness import SURELY_WET, Wetness
+from acquire.wetness import FILM_PART, SURELY_WET, Wetness
 
 __all__ = ["Immersion", "Medium", "Place"]
 
@@ -29,6 +29,8 @@ Medium = Literal["air", "water", "unknown"]
 
 GRACE_S = 6.0
 """A lift shorter than this, back into what is evidently the same water, is one immersion."""
+LONG_S = 8.0
+"""The same where conductivity never fell to that of a film: the meter averages, or it dripped."""
 HOLD_S = 3.0
 """How long another water must show before it is believed."""
 SOON_S = 15.0
@@ -79,6 +81,7 @@ class _Event:
         "calm_s",
         "dipped",
         "gap",
+        "ionic_s",
         "joint_n",
         "lifted",
         "rise_s",
@@ -92,6 +95,7 @@ class _Event:
         self.strong_s: float | None = None
         self.gap = False
         self.dipped = 0
+        self.ionic_s: float | None = None
         self.joint_n = 0
         self.calm_s: float | None = None
         self.lifted = ""
@@ -268,7 +272,8 @@ class Immersion:
             if wet.away_s is not None:
                 self._follow_away(t, x, wet, wet.away_s)
             elif was_away is not None and wet.away_n > 1 and wet.level >= 5.0 * wet.unit:
-                if t - was_away >= GRACE_S and wet.film < OUT_PART * wet.level:
+                out_s = GRACE_S if wet.film < FILM_PART * wet.level else LONG_S
+                if t - was_away >= out_s and wet.film < OUT_PART * wet.level:
                     self._enter("water", t, "conductivity is back after a while", x)
                 else:
                     self._lift(t, "it left the water for a moment")
@@ -286,7 +291,7 @@ class Immersion:
         """Conductivity is too low for the water it was in: air, or another water."""
         risen = wet.risen(t)
         flat = self._flat(t, wet, away_s)
-        if risen is not None and wet.steady_s(t) >= HOLD_S:
+        if risen is not None and (wet.steady_s(t) >= HOLD_S or t - risen >= GRACE_S):
             self._enter("water", risen, "another water: conductivity fell and rose", x)
         elif flat is not None:
             self._enter("water", flat, "another water: conductivity fell and stays", x)
@@ -368,6 +373,11 @@ class Immersion:
 
     def _weigh(self, t: float, event: _Event) -> None:
         """Weigh how far the channels have left their trails, and for how long."""
+        ionic = self._ionic
+        if ionic is None or ionic.points < NOTED:
+            event.ionic_s = None
+        elif event.ionic_s is None:
+            event.ionic_s = t
         noted = [trail.points for trail in self._trails if trail.points >= NOTED]
         gone = [points for points in noted if points >= COUNTED]
         total = sum(gone)
@@ -377,7 +387,6 @@ class Immersion:
             turned_s = self._turned_s()
             event.rise_s = turned_s if t - turned_s < 8.0 else t
         event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
-        ionic = self._ionic
         if ionic is not None:
             event.dipped += ionic.points >= 2.0 and ionic.x < ionic.anchor
         # out of the water for a moment: the cell showed it, and is back
@@ -390,9 +399,11 @@ class Immersion:
             event.strong_s = t
         elif t - event.strong_s >= HOLD_S and self._is_quiet(t) and self._is_steady(t):
             since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
+            if event.ionic_s is not None and not event.lifted:
+                since = event.ionic_s  # the fastest, and it does not float in air
             if self._wetness is None:
                 since = max(since, self._bent_s())  # it went through air unnoticed
-            x = self._ionic.x if self._ionic else None
+            x = ionic.x if ionic else None
             why = "several channels moved together" if len(gone) > 1 else "it moved at once"
             self._enter(self._place.medium, since, f"another water: {why}", x)
 
@@ -426,7 +437,8 @@ class Immersion:
         self._event = None
         self._float_s = None
         if self._wetness is not None:
-            self._wetness.enter(ionic or 0.0)
+            at_rest = self._wetness.steady_s(self._t) >= HOLD_S
+            self._wetness.enter(ionic or 0.0, at_rest=at_rest)
         for trail in self._trails:
             trail.restart()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from math import inf, log
 
-__all__ = ["SURELY_WET", "Wetness"]
+__all__ = ["FILM_PART", "SURELY_WET", "Wetness"]
 
 AWAY_PART = 0.7
 """Below this part of its level the cell may be leaving the water: no bubble in the way of that."""
@@ -37,6 +37,7 @@ class Wetness:
         "_flat_s",
         "_gap",
         "_last",
+        "_least",
         "_only_fell",
         "_rise_n",
         "_rise_s",
@@ -69,6 +70,7 @@ class Wetness:
         self._above = 1.0
         self._only_fell = True
         self._last = (0.0, 0.0)
+        self._least = 0.0
         self.established = False
         """Whether the value has been at rest in this water."""
         self.forget()
@@ -90,11 +92,12 @@ class Wetness:
         self.low = self._flat_high = 0.0
         """The least since the value came to rest."""
 
-    def enter(self, value: float) -> None:
-        """The probe is in a water that reads about `value`."""
+    def enter(self, value: float, *, at_rest: bool) -> None:
+        """The probe is in a water that reads `value`, or will when it is at rest."""
         self.in_water = True
-        self.established = False
+        self.established = at_rest
         self._last = (value, value)
+        self._least = value
         self._only_fell = True  # what the last water left in the cell and the meter's average
         self.level = value
         self._above = 1.0 if value >= 3.0 * self.unit else 0.5
@@ -157,7 +160,8 @@ class Wetness:
         steady = self.steady_s(t) >= STEADY_S
         if not self.established:
             middle = sorted((*self._last, x))[1]  # no spike is a level
-            self._only_fell = self._only_fell and middle <= 1.03 * self.level + self.unit
+            self._least = min(self._least, middle)
+            self._only_fell = self._only_fell and middle <= 1.03 * self._least + self.unit
             if self._only_fell or middle > self.level:
                 self.level = middle
             self.established = steady
