@@ -69,7 +69,7 @@ def langelier_index_short(
     """Give LSI by the trade's short formula: pHs = (9.3 + A + B) - (C + D).
 
     A = (log TDS - 1)/10, B = 34.55 - 13.12 log T(K), C = log Ca - 0.4, D = log alkalinity, both as
-    CaCO3 (Carrier 1965; common practice). Same ranges; within 0.3 of the full form.
+    CaCO3 (Carrier 1965; common practice). Same ranges; within 0.4 of the full form.
     """
     outside = PH.is_outside(ph)
     kelvin = TEMPERATURE.require(temp_c) + 273.0
