@@ -145,27 +145,71 @@ async def test_a_hundred_openings_leave_no_files_and_no_threads_behind() -> None
     assert open_files() == files
 
 
-async def test_a_far_end_that_babbles_while_nobody_reads_is_held_back() -> None:
-    sent = 0
+class Opened:
+    """A URL port as pyserial would open it, with a far end that never pauses."""
 
-    async def babble(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        nonlocal sent
-        raw = writer.transport.get_extra_info("socket")
-        raw.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
-        while True:
-            writer.write(b"U" * 4096)
-            await writer.drain()
-            sent += 4096
+    def __init__(self, last_bytes: int | None = None) -> None:
+        self.given = 0
+        self.is_closed = False
+        self._last_bytes = last_bytes
 
-    async with served(babble) as line:
-        before = -1
-        while sent != before:
-            before = sent
-            for _ in range(10):
-                await asyncio.sleep(0.04)
-        assert sent > BUFFER_LIMIT
-        assert len(await line.read()) < BUFFER_LIMIT + 4096 + 1
-        assert len(await line.read()) >= 1  # and it goes on
+    @property
+    def in_waiting(self) -> int:
+        return 4096
+
+    def read(self, size: int) -> bytes:
+        if self._last_bytes is not None:
+            size = min(size, self._last_bytes - self.given)
+            if not size:
+                raise OSError("hung up")
+        self.given += size
+        return b"U" * size
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+async def line_to(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> Line:
+    class Library:
+        SerialException = OSError
+
+        @staticmethod
+        def serial_for_url(_url: str, **_options: object) -> Opened:
+            return opened
+
+    monkeypatch.setattr("drivers.url_line.pyserial", lambda: Library)
+    return await open_line("made-up://", PLAIN)
+
+
+async def test_a_far_end_that_babbles_while_nobody_reads_is_held_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    opened = Opened()
+    line = await line_to(opened, monkeypatch)
+    try:
+        for _ in range(10):
+            await asyncio.sleep(0.01)
+        held = opened.given
+        assert BUFFER_LIMIT <= held <= BUFFER_LIMIT + 3 * 4096
+        await asyncio.sleep(0.03)
+        assert opened.given == held
+        assert BUFFER_LIMIT <= len(await line.read()) <= held
+        assert len(await line.read()) > 0  # and it goes on
+    finally:
+        await line.close()
+    assert opened.is_closed
+
+
+async def test_the_last_bytes_before_a_hang_up_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    line = await line_to(Opened(last_bytes=100), monkeypatch)
+    try:
+        got = b""
+        while len(got) < 100:
+            got += await line.read()
+        with pytest.raises(MeterLost, match="hung up"):
+            await line.read()
+    finally:
+        await line.close()
 
 
 async def test_what_came_can_be_dropped_and_a_break_sent() -> None:
