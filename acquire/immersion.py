@@ -82,6 +82,7 @@ class _Event:
         "dipped",
         "gap",
         "ionic_s",
+        "ionic_up",
         "joint_n",
         "lifted",
         "rise_s",
@@ -96,6 +97,7 @@ class _Event:
         self.gap = False
         self.dipped = 0
         self.ionic_s: float | None = None
+        self.ionic_up = False
         self.joint_n = 0
         self.calm_s: float | None = None
         self.lifted = ""
@@ -376,8 +378,9 @@ class Immersion:
         ionic = self._ionic
         if ionic is None or ionic.points < NOTED:
             event.ionic_s = None
-        elif event.ionic_s is None:
+        elif event.ionic_s is None or event.ionic_up != (ionic.x > ionic.anchor):
             event.ionic_s = t
+            event.ionic_up = ionic.x > ionic.anchor
         noted = [trail.points for trail in self._trails if trail.points >= NOTED]
         gone = [points for points in noted if points >= COUNTED]
         total = sum(gone)
