@@ -1,4 +1,4 @@
-"""Presets of the stabilisation detector as data: `presets.toml` says what differs from the defaults."""
+"""Presets of the stabilisation detector as data: `presets.toml` names what differs."""
 
 from __future__ import annotations
 
@@ -44,6 +44,8 @@ class Preset:
     """Expected ratio of long-term to short-term noise variance, and ..."""
     colour_weight: float = 6.0
     """... how many differences that expectation is worth."""
+    doubt_withdraws: float = 0.6
+    """A settled value is withdrawn when the doubt that it is at rest grows beyond this."""
     tail: TailPrior = field(default_factory=TailPrior)
 
 

@@ -82,7 +82,6 @@ class Settler:
         "_look_at",
         "_off",
         "_off_t",
-        "_outlook",
         "_pending",
         "_period",
         "_preset",
@@ -92,8 +91,8 @@ class Settler:
         "_settled",
         "_sigma",
         "_state",
-        "_terms",
         "_tolerance",
+        "_view",
     )
 
     def __init__(
@@ -132,8 +131,7 @@ class Settler:
         self._anchor = 0.0
         self._off = 0
         self._off_t = 0.0
-        self._outlook: Outlook | None = None
-        self._terms: dict[str, float] = {}
+        self._view: _View | None = None
 
     def restart(self, t_s: float) -> None:
         """Forget the past: a new immersion or a known disturbance began at `t_s`."""
@@ -177,11 +175,15 @@ class Settler:
 
     def budget(self) -> Mapping[str, float]:
         """Standard uncertainties behind `expanded_u`, in the unit of the quantity."""
-        return {k: self._terms.get(k, inf) for k in ("noise", "resolution", "remaining")}
+        view = self._view
+        if view is None:
+            return {"noise": inf, "resolution": inf, "remaining": inf}
+        return {"noise": view.noise, "resolution": view.resolution, "remaining": view.remaining}
 
     def explain(self) -> list[tuple[str, str]]:
         """The terms that decided last, each with its value in words."""
-        return [(k, f"{v:.3g}") for k, v in self._terms.items()]
+        view = self._view
+        return [] if view is None else view.in_words(self._preset)
 
     # ---- one sample ----
 
@@ -257,64 +259,72 @@ class Settler:
     def _decide(self, t: float, history: History) -> None:
         preset = self._preset
         begun = self._begun if self._begun is not None else t
-        q = self._resolution
-        tolerance = self._tolerance.at(history.rungs[0][-1][2])
+        tolerance = self._tolerance.at(history.newest)
         level = history.level(tolerance)
-        noise = history.noise(
-            sqrt((0.3 * q) ** 2 + (preset.noise * tolerance) ** 2),
-            preset.colour,
-            preset.colour_weight,
-        )
+        q = self._resolution
+        expected = sqrt((0.3 * q) ** 2 + (preset.noise * tolerance) ** 2)
+        noise = history.noise(expected, preset.colour, preset.colour_weight)
         rounding = _rounding(q, self._sigma)
+        to_come = self._thermal(level, history)
+        bound = max(tolerance - abs(to_come), 0.2 * tolerance)
+        fixed = rounding + (0.02 * tolerance) ** 2
         w = history.windows(
-            t,
-            begun,
-            level,
-            tolerance,
-            noise,
-            rounding + (0.02 * tolerance) ** 2,
-            preset.discrepancy,
-            preset.look,
+            t, begun, level, tolerance, noise, fixed, preset.discrepancy, preset.look
         )
-        found = outlook(w, max(t - begun, 1.0), tolerance, preset.tail)
-        dwell = min(w.dwell_s, t - self._gap_t)
-        if t - history.stopped_short_t < preset.plateau_s + 5.0:
-            plateau = preset.plateau_abrupt
-        elif max(history.high - level, level - history.low) < 2.0 * tolerance:
-            plateau = preset.plateau_unseen
-        else:
-            plateau = preset.plateau
-        still = (preset.plateau_s - dwell) / (preset.plateau_s - preset.plateau_shortest_s)
-        plateau *= min(1.0, max(0.0, still))
+        found = outlook(w, max(t - begun, 1.0), bound, preset.tail)
+        dwell = min(w.dwell(found.rest, tolerance + 1.5 * sqrt(noise)), t - self._gap_t)
+        plateau = self._plateau(t, level, tolerance, dwell, history)
+        view = self._view = _View(found, tolerance, dwell, plateau, to_come, rounding, q)
         value = level + found.rest
-        ok = (
-            found.doubt + plateau <= preset.doubt
-            and dwell >= preset.dwell_s
-            and len(w.lag) >= preset.least_windows
-            and abs(found.rest) < tolerance
-            and abs(found.left) < tolerance
-        )
-        if self._settled:
-            if abs(value - self._anchor) > tolerance or found.doubt > 0.6:
-                self._settled = False
-        elif ok:
-            self._settled = True
+        if not self._settled:
+            self._settled = (
+                found.doubt + plateau <= preset.doubt
+                and dwell >= preset.dwell_s
+                and len(w.lag) >= preset.least_windows
+                and abs(found.rest) < tolerance
+                and abs(found.left) < tolerance
+            )
             self._anchor = value
             self._off = 0
-        self._outlook = found
-        self._terms = {
-            "noise": sqrt(found.mean_variance),
-            "resolution": q / sqrt(12.0),
-            "remaining": sqrt(max(found.variance - found.mean_variance, 0.0)),
-            "doubt": found.doubt,
-            "plateau": plateau,
-            "dwell": dwell,
-        }
-        u = 2.0 * sqrt(found.variance + q * q / 12.0)
-        phase: Phase = "settled" if self._settled else "settling" if dwell >= 5.0 else "moving"
-        reason = "" if self._settled else f"still moving, {found.rate * 60:+.3g} per minute"
-        self._state = Settling(phase, value, u, found.rate * 60.0, None, reason)
-        self._look_at = t + (min(5.0 + 0.02 * (t - begun), 30.0) if self._settled else 0.0)
+        elif abs(value - self._anchor) > tolerance or found.doubt > preset.doubt_withdraws:
+            self._settled = False
+        self._tell(value, view)
+        pause = 5.0 + 0.02 * (t - begun)  # a settled value is refined without hurry
+        self._look_at = t + (min(pause, 30.0) if self._settled else 0.0)
+
+    def _tell(self, value: float, view: _View) -> None:
+        found = view.outlook
+        phase: Phase = "settled" if self._settled else "settling" if view.dwell >= 5 else "moving"
+        self._state = Settling(
+            phase,
+            value,
+            view.expanded_u,
+            found.rate * 60.0,
+            0.0 if self._settled else view.eta_s(self._preset),
+            "" if self._settled else view.reason(self._quantity),
+        )
+
+    def _plateau(
+        self, t: float, level: float, tolerance: float, dwell: float, history: History
+    ) -> float:
+        """Probability that the halt is a false plateau; falls with how long it has lasted."""
+        preset = self._preset
+        if t - history.stopped_short_t < preset.plateau_s + 5.0:
+            first = preset.plateau_abrupt
+        elif max(history.high - level, level - history.low) < 2.0 * tolerance:
+            first = preset.plateau_unseen
+        else:
+            first = preset.plateau
+        still = (preset.plateau_s - dwell) / (preset.plateau_s - preset.plateau_shortest_s)
+        return first * min(1.0, max(0.0, still))
+
+    def _thermal(self, level: float, history: History) -> float:
+        """What the temperature still to come may do to the value, in its unit."""
+        per_kelvin = _PER_KELVIN.get(self._quantity)
+        if per_kelvin is None:
+            return 0.0
+        absolute, relative = per_kelvin
+        return history.temperature_left() * (absolute + relative * abs(level))
 
 
 def _rounding(q: float, sigma: float) -> float:
@@ -326,3 +336,103 @@ def _rounding(q: float, sigma: float) -> float:
     if q == 0.0:
         return 0.0
     return q * q / 12.0 * exp(-min(50.0, 4.0 * pi * pi * (sigma / q) ** 2))
+
+
+_ENDLESS = {
+    "ph": "reference junction, carbon dioxide or a sample still warming",
+    "orp": "a water that holds its potential poorly",
+    "conductivity": "temperature, or something still dissolving",
+    "temperature": "the sample itself is warming or cooling",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """Everything one decision rested on, kept for those who ask."""
+
+    outlook: Outlook
+    tolerance: float
+    dwell: float
+    plateau: float
+    to_come: float
+    rounding: float
+    step: float
+
+    @property
+    def noise(self) -> float:
+        return sqrt(max(self.outlook.mean_variance - 0.5 * self.rounding, 0.0))
+
+    @property
+    def resolution(self) -> float:
+        return self.step / sqrt(12.0)
+
+    @property
+    def remaining(self) -> float:
+        spread = max(self.outlook.variance - self.outlook.mean_variance, 0.0)
+        return sqrt(spread + self.to_come * self.to_come / 3.0)
+
+    @property
+    def expanded_u(self) -> float:
+        square = self.outlook.variance + self.to_come**2 / 3.0 + self.resolution**2
+        return 2.0 * sqrt(square)
+
+    def eta_s(self, preset: Preset) -> float | None:
+        """Guess the seconds until the doubt is small enough; None for a drift."""
+        found = self.outlook
+        if found.drifting > 0.5:
+            return None
+        wait = 0.0
+        if self.plateau > 0.5 * preset.doubt:
+            span = preset.plateau_s - preset.plateau_shortest_s
+            wait = span * (1.0 - 0.5 * preset.doubt / self.plateau)
+            wait = min(wait, preset.plateau_s - self.dwell)
+        left = abs(found.left)
+        if left > self.tolerance and found.rate != 0.0:
+            wait += abs(found.left / found.rate) * log(left / self.tolerance)
+        if found.doubt > preset.doubt:  # evidence about a slope grows as the cube of the time
+            wait = max(wait, self.dwell * ((found.doubt / preset.doubt) ** 0.33 - 1.0))
+        return wait
+
+    def reason(self, quantity: str) -> str:
+        """Say in words why it is not settled."""
+        found = self.outlook
+        rate = f"{found.rate * 60.0:+.2g} per minute"
+        if found.drifting > 0.3 and self.dwell >= 5.0:
+            cause = _ENDLESS.get(quantity)
+            looks = "looks like a drift that does not end"
+            return f"unsettled, drifting {rate}; {looks}{f' ({cause})' if cause else ''}"
+        if self.dwell < 5.0:
+            return f"moving, {rate}"
+        if self.plateau > found.doubt:
+            quiet = f"quiet for {self.dwell:.0f} s"
+            return f"{quiet}; waiting to rule out a false plateau (old film, bubble)"
+        if abs(found.left) > 0.5 * self.tolerance:
+            return f"coming to rest, {rate}, about {abs(found.left):.2g} left"
+        if abs(self.to_come) > 0.5 * self.tolerance:
+            return f"the temperature still moves: about {abs(self.to_come):.2g} to come"
+        return f"nearly there; a slow tail of {_KINDS[found.kind]} cannot be ruled out yet"
+
+    def in_words(self, preset: Preset) -> list[tuple[str, str]]:
+        """The terms that decided, each with its value."""
+        found = self.outlook
+        return [
+            ("tolerance", f"±{self.tolerance:.3g}"),
+            ("within it for", f"{self.dwell:.0f} s"),
+            ("left to move", f"{found.left:+.2g}"),
+            ("rate", f"{found.rate * 60.0:+.2g} per minute"),
+            ("doubt: not at rest", f"{100 * found.doubt:.1f} %, most of it {_KINDS[found.kind]}"),
+            ("doubt: a false plateau", f"{100 * self.plateau:.1f} %"),
+            ("doubt allowed", f"{100 * preset.doubt:.1f} % together"),
+            ("temperature to come", f"{self.to_come:+.2g}"),
+            ("u noise", f"{self.noise:.2g}"),
+            ("u resolution", f"{self.resolution:.2g}"),
+            ("u remaining", f"{self.remaining:.2g}"),
+        ]
+
+
+_KINDS = {
+    "rest": "none",
+    "tail": "an exponential tail",
+    "diffusion": "a diffusion tail",
+    "drift": "a drift",
+}

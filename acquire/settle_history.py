@@ -43,8 +43,15 @@ class Windows:
     """How far back the signal first leaves the range looked at; the whole clock when never."""
     edge_change: float
     """Size of the change there; the whole excursion when it never leaves."""
-    dwell_s: float
-    """How long the signal has stayed within the tolerance (and its noise) of the newest level."""
+
+    def dwell(self, rest: float, band: float) -> float:
+        """Seconds it has stayed within ± `band` of `rest` (relative to the newest level)."""
+        inside = 0.0
+        for lag, change in zip(self.lag, self.change, strict=True):
+            if abs(change - rest) > band:
+                return 0.5 * (inside + lag) if inside else 0.0
+            inside = lag
+        return inside
 
 
 class History:
@@ -109,7 +116,7 @@ class History:
         first, second, third = x1 - x0, x2 - x1, x3 - x2
         if second * first > 0 and abs(first) > tolerance:
             expected = second * min(second / first, 1.0)
-            if abs(expected) > max(0.8 * tolerance, 4 * self.scatter(0)) and third < 0.3 * expected:
+            if abs(expected) > max(0.8 * tolerance, 4 * self.scatter(0)) and third / expected < 0.3:
                 self.stopped_short_t = t
 
     def scatter(self, k: int) -> float:
@@ -130,13 +137,18 @@ class History:
         n = len(self._rings[0])
         white = (self.scatter(0) ** 2 * n + 3 * prior * prior) / (n + 3)
         total, weight = colour_weight * log(colour), colour_weight
-        for k, share, reach in ((1, 0.7, 1.3), (2, 1.0, 1.0)):
+        for k, share, reach in ((1, 0.7, 1.3), (2, 1.0, 1.2)):
             n = len(self._rings[k])
             if n >= 3:
                 seen = (self.scatter(k) ** 2 * n * 2**k + 3 * white) / (n + 3)
                 total += n * share * reach * log(min(max(seen / white, 0.5), 12.0))
                 weight += n * share
         return white * max(1.0, exp(total / weight))
+
+    @property
+    def newest(self) -> float:
+        """Level of the last base block."""
+        return self.rungs[0][-1][2]
 
     def level(self, tolerance: float) -> float:
         """The newest level, two blocks together where they agree."""
@@ -165,25 +177,19 @@ class History:
         lags: list[float] = []
         changes: list[float] = []
         weights: list[float] = []
-        band = tolerance + 1.5 * sqrt(noise)
         far = look * tolerance
         d2 = discrepancy * discrepancy
-        dwell = None
         for rung in self.rungs:
             for m, t, y, _ in reversed(rung):
                 change = y - level
                 size = abs(change)
-                if size > band and dwell is None and lags:
-                    dwell = lags[-1]
-                if size > far:
-                    return Windows(lags, changes, weights, now - t, size, dwell or 0.0)
+                if size > far and lags:
+                    return Windows(lags, changes, weights, now - t, size)
                 lags.append(now - t)
                 changes.append(change)
                 weights.append(1.0 / (noise / m + fixed + d2 * change * change))
         excursion = max(self.high - level, level - self.low)
-        return Windows(
-            lags, changes, weights, now - begun, excursion, lags[-1] if dwell is None else dwell
-        )
+        return Windows(lags, changes, weights, now - begun, excursion)
 
     def temperature_left(self) -> float:
         """Project how far the temperature still has to go, °C; 0 when at rest or not told.

@@ -27,13 +27,13 @@ from acquire.settle_history import Windows
 __all__ = ["Outlook", "TailPrior", "outlook"]
 
 _SLOWEST_S = 128.0
-_TAILS = 6
-"""Time constants: the slowest, and each half of the one before."""
-_LONGEST = 3.5
-"""Lags count up to this many slowest time constants (keeps exp far from overflow)."""
-_DRIFTS_WITH = (2, 4)
-"""Which of the exponentials are tried together with a drift: 32 s and 8 s."""
-_SQRT2 = sqrt(2.0)
+_TAILS = tuple(_SLOWEST_S / 1.55**k for k in range(9))
+"""Time constants, s: dense enough that one between two of them is not taken for a drift."""
+_LONGEST = 30.0
+"""Lags count up to this many time constants (keeps exp far from overflow)."""
+_FAR = exp(_LONGEST)
+_DRIFTS_WITH = (2, 4, 6)
+"""Which of the exponentials are tried together with a drift: 53, 22 and 9 s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +110,9 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
         )
     )
 
-    tau = _SLOWEST_S
-    reach = _LONGEST * tau
-    g = [exp(min(lag, reach) / tau) for lag in w.lag]
-    for k in range(_TAILS):
+    for k, tau in enumerate(_TAILS):
+        longest = _LONGEST * tau
+        g = [exp(lag / tau) if lag < longest else _FAR for lag in w.lag]
         scale = hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau)
         sg, sgg, sgy = _sums(g, weight, weighted)
         held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, sgg, sgy, sw, mean, "tail"))
@@ -134,8 +133,6 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
                     "drift",
                 )
             )
-        g = list(map(mul, g, g))
-        tau *= 0.5
 
     begun = 1.02 * elapsed_s + 1.0
     g = [begun / (begun - min(lag, 0.98 * elapsed_s)) for lag in w.lag]

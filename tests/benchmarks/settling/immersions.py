@@ -353,9 +353,20 @@ class _Noise:
         return value
 
 
-def _noise(rng: random.Random, family: str, tolerance: float) -> _Noise:
+_SCATTER = {
+    "ph": (0.04, 0.35),
+    "orp": (0.02, 0.3),
+    "conductivity": (0.01, 0.2),
+    "temperature": (0.01, 0.12),
+}
+"""Robust width in tolerances. tests/data/open shows 0.25 for a pH electrode, 0.02-0.06 for most
+conductivity probes and more for a few, less for thermometers."""
+
+
+def _noise(rng: random.Random, family: str, tolerance: float, quantity: str) -> _Noise:
     if family == "main":
-        sd = tolerance * _log_uniform(rng, 0.02, 0.35)
+        low, high = _SCATTER[quantity]
+        sd = tolerance * _log_uniform(rng, low, high)
         red = _log_uniform(rng, 0.3, 4) if rng.random() < 0.35 else 0.0
         return _Noise(sd, red, rng.random() < 0.35)
     sd = tolerance * _log_uniform(rng, 0.03, 0.3)
@@ -529,7 +540,7 @@ def _stream(
     lift: float,
     air: float,
 ) -> list[float]:
-    noise = _noise(rng, family, tolerance)
+    noise = _noise(rng, family, tolerance, channel.quantity)
     q = channel.resolution
     spikes = rng.random() < 0.25
     stuck_from = stuck_to = inf
