@@ -180,15 +180,18 @@ def consistency(
         steps = {"tds_step": channels["tds"].resolution, "ec_step": channel.resolution}
         found.append(tds_agrees(tds, ec, factor=factor, **steps))
     if "salinity" in values and "salinity" in channels:
-        raw = None
-        if temp is not None and channel.coefficient is not None:
-            raw = to_raw(ec, temp, compensation_of(channel)).value
-        step = channels["salinity"].resolution
-        found.append(
-            salinity_agrees(values["salinity"], ec, step=step, ec_raw_us_cm=raw, temp_c=temp)
-        )
+        step, raw = channels["salinity"].resolution, _raw(ec, temp, channel)
+        salty = values["salinity"]
+        found.append(salinity_agrees(salty, ec, step=step, ec_raw_us_cm=raw, temp_c=temp))
     if "specific_gravity" in values and "specific_gravity" in channels and temp is not None:
         solids = tds if tds is not None else 0.65 * ec
         step = channels["specific_gravity"].resolution
         found.append(gravity_agrees(values["specific_gravity"], solids, temp, step=step))
     return tuple(found)
+
+
+def _raw(ec25: float, temp_c: float | None, channel: Channel) -> float | None:
+    """Undo the meter's compensation, where the profile says how."""
+    if temp_c is None or channel.coefficient is None:
+        return None
+    return to_raw(ec25, temp_c, compensation_of(channel)).value

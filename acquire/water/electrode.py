@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import linear_regression
 from typing import Literal
 
 from acquire.errors import WaterError
@@ -83,13 +84,10 @@ def evaluate_electrode(readings: Sequence[BufferReading], *, temp_c: float | Non
         return Electrode(None, mv + nernst * (ph - 7.0), None, 0.0)
     if points[-1][0] - points[0][0] < 1.0:
         raise WaterError("the buffers are less than 1 pH apart: use two that differ by 3 or so")
-    mean_ph = sum(ph for ph, _ in points) / len(points)
-    mean_mv = sum(mv for _, mv in points) / len(points)
-    spread = sum((ph - mean_ph) ** 2 for ph, _ in points)
-    slope = -sum((ph - mean_ph) * (mv - mean_mv) for ph, mv in points) / spread
+    fit = linear_regression([ph for ph, _ in points], [mv for _, mv in points])
+    slope, offset = -fit.slope, fit.intercept + 7.0 * fit.slope
     if slope <= 0:
         raise WaterError("the potential rises with pH: the buffers or the wires are swapped")
-    offset = mean_mv + slope * (mean_ph - 7.0)
     residual = max(abs(mv - offset + slope * (ph - 7.0)) for ph, mv in points)
     return Electrode(
         100.0 * slope / nernst,
