@@ -57,10 +57,6 @@ class PtyFront:
         return self._device if self.link is None else str(self.link)
 
     @property
-    def is_plugged(self) -> bool:
-        return self._master is not None
-
-    @property
     def is_open(self) -> bool:
         """Whether somebody has the port open."""
         if self._master is None:
