@@ -37,6 +37,8 @@ SOON_S = 15.0
 """A value at rest within this time after a fall came to rest by that fall."""
 DOUBT_S = 30.0
 """How long a departure is watched before it is taken as part of the same water."""
+BACK_PART = 0.9
+"""Of its level: conductivity above it is back after a dip."""
 LIFTED = 2.5
 """Points that make another water after a lift; `SURE` or the limit of the meter otherwise."""
 NOTED = 0.5
@@ -80,6 +82,8 @@ class _Event:
         "back_s",
         "calm_s",
         "dipped",
+        "far_end_s",
+        "far_s",
         "gap",
         "ionic_s",
         "ionic_up",
@@ -98,6 +102,8 @@ class _Event:
         self.dipped = 0
         self.ionic_s: float | None = None
         self.ionic_up = False
+        self.far_s: float | None = None
+        self.far_end_s = t
         self.joint_n = 0
         self.calm_s: float | None = None
         self.lifted = ""
@@ -393,10 +399,15 @@ class Immersion:
         if ionic is not None:
             event.dipped += ionic.points >= 2.0 and ionic.x < ionic.anchor
         # out of the water for a moment: the cell showed it, and is back
-        out = event.lifted or (event.dipped > 1 and ionic is not None and ionic.points < COUNTED)
+        out = event.lifted or (
+            event.dipped > 1 and ionic is not None and ionic.x > BACK_PART * ionic.anchor
+        )
         if total < (LIFTED if out and not event.gap else self._limit):
             event.strong_s = None
-            self._doubt(t, event, passed=not noted)
+            if self._was_out(t, event, total):
+                self._enter(self._place.medium, t, "back after a while out of the water", None)
+            else:
+                self._doubt(t, event, passed=not noted)
             return
         if event.strong_s is None:
             event.strong_s = t
@@ -409,6 +420,22 @@ class Immersion:
             x = ionic.x if ionic else None
             why = "several channels moved together" if len(gone) > 1 else "it moved at once"
             self._enter(self._place.medium, since, f"another water: {why}", x)
+
+    def _was_out(self, t: float, event: _Event, total: float) -> bool:
+        """Without conductivity: say whether an electrode was far off for a while and came back.
+
+        What stirring moves stays below that, and what drifts does not come back at once.
+        """
+        if self._wetness is not None or not self._electrodes:
+            return False
+        if any(trail.points >= LIFTED for trail in self._electrodes):
+            event.far_s = t if event.far_s is None else event.far_s
+            event.far_end_s = t
+            return False
+        if event.far_s is None or total >= 1.0:
+            return False
+        soon = t - event.far_end_s <= HOLD_S + 2.0 * self._dt
+        return soon and event.far_end_s - event.far_s >= GRACE_S - self._dt
 
     def _doubt(self, t: float, event: _Event, *, passed: bool) -> None:
         """End an event once it has passed, or has lasted too long to be a change."""

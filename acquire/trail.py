@@ -31,6 +31,8 @@ _SCALE = {"ph": (0.1, 3.0), "orp": (8.0, 2.0), "temperature": (0.4, 3.0)}
 _IONIC = {"conductivity", "tds"}
 _IONIC_PART = 0.03
 _SURE_RATIO = 1.5
+_LARGE_ORP = 5.0  # scales: 40 mV, as between tap water and the same through carbon
+_ALONE = 3.0
 _SURE_WARMING = 2.5  # °C within seconds
 # Bends to look for: seconds between readings, and the least that is no noise.
 _WANDER = {
@@ -189,14 +191,20 @@ class Trail:
         scale = max(2.0 * self._near * self.slack, 4.0 * self.noise)
         points = left / scale
         if points >= self._cap:
-            points = SURE if self._is_sure(left, x) else self._cap
+            points = self._beyond(points, left, x)
         self.points = points
 
-    def _is_sure(self, left: float, x: float) -> bool:
+    def _beyond(self, points: float, left: float, x: float) -> float:
+        """Give what a departure beyond the usual most is worth."""
+        sure = False
         if self._ionic:
             low, high = sorted((abs(self.anchor), abs(x)))
-            return high >= _SURE_RATIO * low and high - low >= 10.0 * self.resolution
-        return self.quantity == "temperature" and left >= _SURE_WARMING
+            sure = high >= _SURE_RATIO * low and high - low >= 10.0 * self.resolution
+        elif self.quantity == "temperature":
+            sure = left >= _SURE_WARMING
+        elif self.quantity == "orp" and points >= _LARGE_ORP:
+            return _ALONE
+        return SURE if sure else self._cap
 
     def _sum_up(self) -> None:
         """Move the trail on by one block; the anchor stays one block behind the latest."""

@@ -236,6 +236,26 @@ def stirred(rng):
 
 
 @_scenario
+def stirred_without_conductivity(rng):
+    return stirred(rng)[0], Meter(("ph", "orp", "temperature"))
+
+
+@_scenario
+def tap_then_through_carbon(rng):
+    """Only ORP tells them apart, and the moment in air."""
+    tap = _tap(rng)
+    tap = Water(tap.ec, tap.ph, rng.uniform(450, 700), tap.c)
+    after = Water(
+        tap.ec * rng.uniform(0.95, 1.0),
+        tap.ph + rng.uniform(-0.1, 0.1),
+        rng.uniform(180, 300),
+        tap.c + rng.uniform(-0.3, 0.3),
+    )
+    pause = air(rng.uniform(0.8, 4.0))
+    return [air(20), swim(rng.uniform(90, 200), tap), pause, swim(120, after), air(20)], Meter()
+
+
+@_scenario
 def bubble(rng):
     return [
         air(20),
