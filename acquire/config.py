@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +19,7 @@ from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
 from acquire.readings import Role
 from acquire.registry import driver_class
+from acquire.toml_file import read_toml
 from acquire.validation import from_pydantic
 
 __all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "check_preset"]
@@ -159,7 +159,7 @@ def find_file(named: str | None) -> Path | None:
 
 def load(path: Path | None) -> Config:
     """Read and check the file; without one everything has its default and there are no meters."""
-    raw = {} if path is None else _read(path)
+    raw = {} if path is None else read_toml(path)
     try:
         whole = _Whole.model_validate(raw)
     except ValidationError as error:
@@ -219,17 +219,6 @@ def meter(
             error.problem, file=path, key=f"{key}.driver", found=error.found, allowed=error.allowed
         ) from error
     return MeterConfig(name, common.driver, settings, common.silence_s)
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"not TOML: {error}", file=path) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError("not UTF-8 text", file=path) from error
-    except OSError as error:
-        raise ConfigError(f"cannot be read: {error.strerror}", file=path) from error
 
 
 def _beside(file: Path | None, path: Path) -> Path:

@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import assert_never
 
 from acquire.errors import ConfigError
-from acquire.quantities import BUILT_IN, Quantity, conversion, find_quantity
+from acquire.quantities import BUILT_IN, Quantity
 from acquire.readings import Channel
+from acquire.toml_file import read_table
 from drivers.codecs.columns import Columns
 from drivers.codecs.fields import Field, FieldReader, Numerals
 from drivers.codecs.framing import Checksum, Framer
 from drivers.codecs.labels import Labels
 from drivers.codecs.pattern import Pattern, compile_pattern
+from drivers.measures import at, channel_of, scale_of
 from drivers.profile import (
     ColumnsStyle,
     Framing,
     LabelsStyle,
-    Measures,
     PatternStyle,
     Profile,
-    load_profile,
 )
 
 __all__ = ["TextMeter", "assemble"]
@@ -51,30 +50,12 @@ class TextMeter:
 
 def assemble(file: Path, quantities: Mapping[str, Quantity] = BUILT_IN) -> TextMeter:
     """Read and check a profile; ConfigError names file, key, found and allowed."""
-    profile = load_profile(file)
-    with _at(file=file):
-        fields = {
-            name: _field(profile, name, measures, quantities)
-            for name, measures in profile.quantities.items()
-        }
+    profile = read_table(file, Profile)
+    with at(file=file):
+        fields = {name: _field(profile, name, quantities) for name in profile.quantities}
         reader = _reader(profile, fields)
-    channels = tuple(_channel(fields[n], m) for n, m in profile.quantities.items())
+    channels = tuple(channel_of(fields[n].quantity, m) for n, m in profile.quantities.items())
     return TextMeter(file, profile, reader, channels)
-
-
-@contextmanager
-def _at(key: str = "", file: Path | None = None) -> Iterator[None]:
-    """Say where in the profile an error lies, unless that is known already."""
-    try:
-        yield
-    except ConfigError as error:
-        raise ConfigError(
-            error.problem,
-            file=error.file or file,
-            key=error.key or key,
-            found=error.found,
-            allowed=error.allowed,
-        ) from error
 
 
 def _checksum(framing: Framing) -> Checksum | None:
@@ -82,25 +63,10 @@ def _checksum(framing: Framing) -> Checksum | None:
     return None if table is None else Checksum(table.kind, table.mark, table.after)
 
 
-def _field(
-    profile: Profile, name: str, measures: Measures, quantities: Mapping[str, Quantity]
-) -> Field:
-    key = f"quantities.{name}"
-    with _at(key):
-        quantity = find_quantity(name, quantities)
-    with _at(f"{key}.unit"):
-        conversion(quantity, measures.unit)
-    _check_follows(profile, name, measures)
-    if measures.factor == 0:
-        raise ConfigError("out of range", key=f"{key}.factor", found=0.0, allowed="not 0")
-    if measures.coefficient_per_c is not None and measures.compensated_to_c is None:
-        raise ConfigError(
-            "a coefficient means nothing without the temperature it compensates to",
-            key=f"{key}.coefficient_per_c",
-            allowed="with compensated_to_c",
-        )
+def _field(profile: Profile, name: str, quantities: Mapping[str, Quantity]) -> Field:
+    measures = profile.quantities[name]
     return Field(
-        quantity,
+        scale_of(name, profile.quantities, quantities).quantity,
         measures.unit,
         factor=measures.factor,
         offset=measures.offset,
@@ -108,20 +74,6 @@ def _field(
         group=measures.group or name,
         unit_from=measures.unit_from,
     )
-
-
-def _check_follows(profile: Profile, name: str, measures: Measures) -> None:
-    """A quantity is computed from one the meter measures itself, so there are no circles."""
-    if measures.follows is None:
-        return
-    others = [n for n, m in profile.quantities.items() if n != name and m.follows is None]
-    if measures.follows not in others:
-        raise ConfigError(
-            "follows names no quantity that this meter measures itself",
-            key=f"quantities.{name}.follows",
-            found=measures.follows,
-            allowed=", ".join(others),
-        )
 
 
 def _reader(profile: Profile, fields: Mapping[str, Field]) -> FieldReader:
@@ -138,7 +90,7 @@ def _reader(profile: Profile, fields: Mapping[str, Field]) -> FieldReader:
             _check_columns(fields, style)
             return Columns(fields, numerals, separator=style.separator, columns=style.columns)
         case PatternStyle():
-            with _at("fields.pattern"):
+            with at("fields.pattern"):
                 pattern = compile_pattern(style.pattern, profile.framing.max_length)
             _check_groups(fields, list(pattern.groupindex))
             return Pattern(fields, numerals, pattern=pattern)
@@ -235,16 +187,3 @@ def _check_groups(fields: Mapping[str, Field], groups: Sequence[str]) -> None:
             found=idle[0],
             allowed="a group without a name: (?:...)",
         )
-
-
-def _channel(found: Field, measures: Measures) -> Channel:
-    factor = abs(conversion(found.quantity, measures.unit).factor)
-    return Channel(
-        found.quantity.name,
-        resolution=measures.resolution * factor,
-        accuracy=measures.accuracy * factor,
-        accuracy_relative=measures.accuracy_relative,
-        follows=measures.follows,
-        reference_c=measures.compensated_to_c,
-        coefficient=measures.coefficient_per_c,
-    )

@@ -6,32 +6,30 @@ It is data and can run no code. `docs/profiles.md` describes every key.
 from __future__ import annotations
 
 import re
-import tomllib
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
-from acquire.validation import from_pydantic
 from drivers.codecs.checksum import ChecksumName
 from drivers.codecs.fields import DecimalMark
 from drivers.codecs.framing import Encoding
+from drivers.measures import Measures, Table
 
 __all__ = [
     "ColumnsStyle",
     "Framing",
     "LabelsStyle",
-    "Measures",
     "PatternStyle",
     "Poll",
     "Profile",
     "SerialOverrides",
     "SerialSettings",
+    "TextMeasures",
     "find_profile",
-    "load_profile",
     "shipped_profiles",
 ]
 
@@ -67,11 +65,6 @@ def _several(said: object) -> object:
 _Bytes = Annotated[bytes, BeforeValidator(_unescape)]
 _Word = Annotated[str, Field(min_length=1, max_length=40)]
 _Words = Annotated[tuple[_Word, ...], Field(strict=False, max_length=40)]
-_Positive = Annotated[float, Field(gt=0)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 _Baudrate = Annotated[int, Field(ge=50, le=4_000_000)]
@@ -81,7 +74,7 @@ _StopBits = Literal[1, 2]
 _Flow = Literal["none", "rtscts", "xonxoff"]
 
 
-class SerialSettings(_Table):
+class SerialSettings(Table):
     """[serial]: the settings of the wire; a URL port other than rfc2217:// ignores them."""
 
     baudrate: _Baudrate = 9600
@@ -91,7 +84,7 @@ class SerialSettings(_Table):
     flow: _Flow = "none"
 
 
-class SerialOverrides(_Table):
+class SerialOverrides(Table):
     """The serial table of one meter: what is given replaces the profile's."""
 
     baudrate: _Baudrate | None = None
@@ -104,7 +97,7 @@ class SerialOverrides(_Table):
         return settings.model_copy(update=self.model_dump(exclude_none=True))
 
 
-class ChecksumTable(_Table):
+class ChecksumTable(Table):
     """[framing.checksum]"""
 
     kind: ChecksumName
@@ -112,7 +105,7 @@ class ChecksumTable(_Table):
     after: Annotated[_Bytes, Field(max_length=4)] = b""
 
 
-class Framing(_Table):
+class Framing(Table):
     """[framing]: what a line is."""
 
     terminator: Annotated[_Bytes, Field(min_length=1, max_length=8)] = b"\r\n"
@@ -121,7 +114,7 @@ class Framing(_Table):
     checksum: ChecksumTable | None = None
 
 
-class Poll(_Table):
+class Poll(Table):
     """[poll]: the meter speaks only when asked."""
 
     command: Annotated[_Bytes, Field(min_length=1, max_length=64)]
@@ -131,7 +124,7 @@ class Poll(_Table):
     """So many in a row mean that the meter is lost."""
 
 
-class LabelsStyle(_Table):
+class LabelsStyle(Table):
     """[fields] style = "labels": label, value, unit in any order."""
 
     style: Literal["labels"]
@@ -139,7 +132,7 @@ class LabelsStyle(_Table):
     ignore: _Words = ()
 
 
-class ColumnsStyle(_Table):
+class ColumnsStyle(Table):
     """[fields] style = "columns": values at fixed places between separators."""
 
     style: Literal["columns"]
@@ -148,7 +141,7 @@ class ColumnsStyle(_Table):
     columns: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=100)]
 
 
-class PatternStyle(_Table):
+class PatternStyle(Table):
     """[fields] style = "pattern": a regular expression with named groups."""
 
     style: Literal["pattern"]
@@ -156,45 +149,42 @@ class PatternStyle(_Table):
     pattern: Annotated[str, Field(min_length=1)]
 
 
-class WordsTable(_Table):
+class WordsTable(Table):
     """[words]: what the meter shows in the place of a number."""
 
     over_range: _Words = ("OR", "OL")
     error: _Words = ("---", "--", "Err", "Error")
 
 
-class Measures(_Table):
-    """[quantities.NAME]: one quantity the meter gives."""
+class TextMeasures(Measures):
+    """[quantities.NAME] of a meter that sends text: also where the number stands in the line."""
 
     label: Annotated[_Words, BeforeValidator(_several)] = ()
     group: str = ""
     unit_from: str = ""
-    unit: Annotated[str, Field(max_length=20)]
-    factor: float = 1.0
-    offset: float = 0.0
-    resolution: _Positive
-    accuracy: Annotated[float, Field(ge=0)] = 0.0
-    accuracy_relative: Annotated[float, Field(ge=0, lt=1)] = 0.0
-    follows: str | None = None
-    compensated_to_c: Annotated[float, Field(ge=0, le=50)] | None = None
-    coefficient_per_c: Annotated[float, Field(gt=0, le=0.1)] | None = None
 
 
-class Profile(_Table):
+class Profile(Table):
     """The whole file."""
 
     description: str = ""
+    driver: Literal["text_lines"] = "text_lines"
     serial: SerialSettings = SerialSettings()
     framing: Framing = Framing()
     poll: Poll | None = None
     fields: Annotated[LabelsStyle | ColumnsStyle | PatternStyle, Field(discriminator="style")]
     words: WordsTable = WordsTable()
-    quantities: Annotated[dict[str, Measures], Field(min_length=1)]
+    quantities: Annotated[dict[str, TextMeasures], Field(min_length=1)]
 
 
-def shipped_profiles() -> list[str]:
-    """Give the names of the profiles that come with ouzel."""
+def shipped_profiles(driver: str = "text_lines") -> list[str]:
+    """Give the names of the profiles for that driver that come with ouzel.
+
+    Those for text lines stand in the folder itself, those of another driver in one of its name.
+    """
     folder = files("drivers") / "profiles"
+    if driver != "text_lines":
+        folder /= driver
     return sorted(
         entry.name.removesuffix(".toml")
         for entry in folder.iterdir()
@@ -202,33 +192,19 @@ def shipped_profiles() -> list[str]:
     )
 
 
-def find_profile(name: str, base: Path | None = None) -> Path:
+def find_profile(name: str, base: Path | None = None, driver: str = "text_lines") -> Path:
     """Give the file of a shipped profile, or of a path (relative to `base`); ConfigError if none.
 
     A name with a slash or the ending ``.toml`` is a path.
     """
-    if name in shipped_profiles():
-        return Path(str(files("drivers") / "profiles" / f"{name}.toml"))
-    allowed = f"{', '.join(shipped_profiles())}, or the path of a .toml file"
+    shipped = shipped_profiles(driver)
+    if name in shipped:
+        folder = "" if driver == "text_lines" else driver
+        return Path(str(files("drivers") / "profiles" / folder / f"{name}.toml"))
+    allowed = f"{', '.join(shipped)}, or the path of a .toml file"
     if "/" not in name and not name.endswith(".toml"):
         raise ConfigError("no such profile", found=name, allowed=allowed)
     path = (base or Path.cwd()) / Path(name).expanduser()
     if not path.is_file():
         raise ConfigError(f"no such profile, looked for {path}", found=name, allowed=allowed)
     return path
-
-
-def load_profile(path: Path) -> Profile:
-    """Read a profile; ConfigError names file, key, found and allowed."""
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"not TOML: {error}", file=path) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError("not UTF-8 text", file=path) from error
-    except OSError as error:
-        raise ConfigError(f"cannot be read: {error.strerror}", file=path) from error
-    try:
-        return Profile.model_validate(table)
-    except ValidationError as error:
-        raise from_pydantic(error, file=path, model=Profile) from error

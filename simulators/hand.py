@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
-from simulators.tables import read_table
+from acquire.toml_file import read_table
 from simulators.waters import HOUSEHOLD, load_waters
 
 __all__ = ["SCRIPTS", "Place", "Redip", "Script", "Stop", "find_script", "load_script"]

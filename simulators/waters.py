@@ -13,8 +13,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from acquire.toml_file import read_table
 from simulators.decays import Decays
-from simulators.tables import read_table
 
 __all__ = ["HOUSEHOLD", "Water", "load_waters"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from acquire.errors import ConfigError
 
@@ -28,20 +28,12 @@ def read_catalogue(path: Path, shape: type[Row]) -> Row:
 
     pydantic does the checking and is loaded here, not with the module: formulas stay light.
     """
-    import tomllib  # noqa: PLC0415
-
     from pydantic import TypeAdapter, ValidationError  # noqa: PLC0415
 
+    from acquire.toml_file import read_toml  # noqa: PLC0415
     from acquire.validation import from_pydantic  # noqa: PLC0415
 
-    try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(f"cannot be read ({error.strerror or error})", file=path) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError("is not text in UTF-8", file=path) from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"is not valid TOML: {error}", file=path) from error
+    content = read_toml(path)
     try:
         return TypeAdapter(shape).validate_python(content)
     except ValidationError as error:

@@ -119,7 +119,7 @@ def test_a_persons_own_solution_is_read_and_comes_before_the_built_in(tmp_path):
         (("opened_days = 30", "opened_days = 0"), "opened_days: out of range"),
         (("opened_days = 30", 'opened_days = "long"'), "opened_days"),
         (('source = "the bottle"', ""), "source"),
-        (("[[solution]]", "[[solution"), "not valid TOML"),
+        (("[[solution]]", "[[solution"), "not TOML"),
     ],
 )  # fmt: skip
 def test_a_mistake_names_file_key_found_and_allowed(tmp_path, change, says):
@@ -146,5 +146,5 @@ def test_a_file_that_is_missing_or_no_text_is_one_clear_line(tmp_path):
         load_solutions(tmp_path / "none.toml")
     path = tmp_path / "bytes.toml"
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(ConfigError, match="not text in UTF-8"):
+    with pytest.raises(ConfigError, match="not UTF-8 text"):
         load_solutions(path)
