@@ -14,6 +14,7 @@ from typing import Literal
 from acquire.errors import WaterError
 from acquire.readings import Channel
 from acquire.water.inputs import Derived, Domain, finite, positive
+from acquire.water.tables import lagrange
 
 __all__ = [
     "NATURAL_25",
@@ -217,19 +218,19 @@ def cell_constant(old_per_cm: float, *, standard_us_cm: float, reading_us_cm: fl
 
 
 # US EPA method 120.1 (1982) section 4.1, 41 analysts in 17 laboratories: level, standard
-# deviation between laboratories (µS/cm), bias (%). Its other four levels are from memory: left out.
-_INTERLABORATORY = ((100.0, 7.55, -2.02), (1640.0, 106.0, -5.36))
+# deviation between laboratories (µS/cm), bias (%). The four levels between are from memory.
+_LEVELS = (100.0, 106.0, 808.0, 848.0, 1640.0, 1710.0)
+_DEVIATIONS = (7.55, 8.14, 66.1, 79.6, 106.0, 119.0)
+_BIASES = (-2.02, -0.76, -3.63, -4.54, -5.36, -5.08)
 
 
 def interlaboratory(level_us_cm: float) -> tuple[float, float, bool]:
     """Give what laboratories achieve: standard deviation in µS/cm, bias in %, extrapolated.
 
-    US EPA method 120.1 (1982) section 4.1, between its levels of 100 and 1640 µS/cm the relative
-    deviation and the bias in a straight line over the logarithm of the level; outside, those of
-    the nearer level, marked.
+    US EPA method 120.1 (1982) section 4.1, in a straight line between its levels of 100 to 1710
+    µS/cm. Outside, the relative deviation and the bias of the nearest level, marked.
     """
     level = positive(level_us_cm, "the conductivity", "µS/cm")
-    (low, sd_low, bias_low), (high, sd_high, bias_high) = _INTERLABORATORY
-    share = min(1.0, max(0.0, math.log(level / low) / math.log(high / low)))
-    relative = sd_low / low + share * (sd_high / high - sd_low / low)
-    return level * relative, bias_low + share * (bias_high - bias_low), not low <= level <= high
+    near = min(max(level, _LEVELS[0]), _LEVELS[-1])
+    deviation = lagrange(_LEVELS, _DEVIATIONS, near, points=2) * level / near
+    return deviation, lagrange(_LEVELS, _BIASES, near, points=2), near != level

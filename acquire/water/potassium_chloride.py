@@ -53,7 +53,13 @@ _MOLAL = {
 
 # OIML R 56 (1981): g of KCl in 1 kg of solution, µS/cm at 25 °C.
 _OIML = "OIML R 56 (1981), 25 °C; other temperatures by the shape of the NIST molal table"
-_DEMAL = {0.001: (0.07466, 146.9), 0.01: (0.745263, 1408.3), 0.1: (7.41913, 12852.0)}
+# The 1 demal value is from memory.
+_DEMAL = {
+    0.001: (0.07466, 146.9),
+    0.01: (0.745263, 1408.3),
+    0.1: (7.41913, 12852.0),
+    1.0: (71.1352, 111310.0),
+}
 
 _EPA = Table(
     "0.01 mol/L KCl",
@@ -109,7 +115,7 @@ def molal(molality: float, temp_c: float | None) -> Derived:
 
 
 def demal(strength: float, temp_c: float | None) -> Derived:
-    """Give µS/cm of 0.001, 0.01 or 0.1 demal KCl (OIML R 56); the certified value is at 25 °C.
+    """Give µS/cm of 0.001, 0.01, 0.1 or 1 demal KCl (OIML R 56); the certified value is at 25 °C.
 
     Elsewhere the 25 °C value is carried by the shape of the NIST table: good to 0.1 %, 0.3 % for
     0.001 demal, whose shape is taken from the 0.01 mol/kg solution.

@@ -51,6 +51,9 @@ def test_near_22_degrees_the_coefficient_is_1_91_percent():
 
 def test_the_demal_solution_is_nearly_the_molal_one():
     assert molality_of(0.745263) == pytest.approx(0.0100041, abs=1e-6)
+    # 1 demal is 1.027 mol/kg: OIML and NIST agree on it within their own 0.3 %.
+    per_molal = molal(1.0, 25).value / 1.0
+    assert demal(1.0, 25).value / molality_of(71.1352) == pytest.approx(per_molal, rel=5e-3)
     for temp in (0, 18, 25, 40):
         assert demal(0.01, temp).value == pytest.approx(molal(0.01, temp).value, rel=1e-3)
 
