@@ -255,12 +255,14 @@ def _quantity(name: str, table: QuantityConfig, path: Path | None) -> Quantity:
 def check_preset(name: str, path: Path | None, key: str) -> None:
     """ConfigError when there is no preset of that name."""
     from acquire.presets import preset_names  # noqa: PLC0415
+    from acquire.procedures import rule_names  # noqa: PLC0415
 
-    if name not in preset_names():
+    known = (*preset_names(), *rule_names())
+    if name not in known:
         raise ConfigError(
             "unknown preset",
             file=path,
             key=key,
             found=name,
-            allowed=", ".join(preset_names()),
+            allowed=", ".join(known),
         )

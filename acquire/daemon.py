@@ -18,13 +18,13 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from acquire.bench.settlers import make_settler
 from acquire.bench.standing import Explanation, Settles, Status
 from acquire.bench.taker import CaptureTaker
 from acquire.bus import Bus, Policy, Subscription
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
+from acquire.procedures import settler_for
 from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.records import Records
@@ -208,9 +208,9 @@ class Daemon:
         return taker
 
     def _settler(self, channel: Channel) -> Settles:
-        return make_settler(
+        return settler_for(
             self._config.bench.preset,
-            tolerance=self._config.tolerance(channel.quantity),
+            self._config.tolerance(channel.quantity),
             resolution=channel.resolution,
             quantity=channel.quantity,
         )

@@ -64,11 +64,11 @@ def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bo
     import itertools
     import shutil
 
-    from acquire.bench.settlers import make_settler
     from acquire.bench.taker import CaptureTaker
     from acquire.outlets.as_json import json_line
     from acquire.outlets.explain import explain_lines
     from acquire.outlets.words import event_line
+    from acquire.procedures import settler_for
     from acquire.readings import Capture, CaptureState
     from acquire.store.readback import channels_of
 
@@ -76,9 +76,9 @@ def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bo
     taker = CaptureTaker(
         meter,
         channels_of(readings),
-        lambda c: make_settler(
+        lambda c: settler_for(
             config.bench.preset,
-            tolerance=config.tolerance(c.quantity),
+            config.tolerance(c.quantity),
             resolution=c.resolution,
             quantity=c.quantity,
         ),
