@@ -75,7 +75,15 @@ def test_imports_point_down(path):
                 assert floor(found) <= floor(name), f"{name} imports {found}, which is above it"
         elif name.startswith("drivers"):
             assert top != "simulators"
-            allowed = ("errors", "readings", "quantities", "meter", "clock", "validation", "toml_file")
+            allowed = (
+                "errors",
+                "readings",
+                "quantities",
+                "meter",
+                "clock",
+                "validation",
+                "toml_file",
+            )
             if top == "acquire":
                 assert found.split(".")[1] in allowed, f"{name} imports {found}"
         elif top == "drivers":
