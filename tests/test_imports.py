@@ -29,7 +29,6 @@ FLOORS = {
     "stats": 3,
     "trail": 2,
     "wetness": 2,
-    "wetness": 2,
     "settle": 3,
     "procedures": 3,
     "presets": 3,
