@@ -210,6 +210,8 @@ class Immersion:
     def _shown_now(self, t: float) -> None:
         """Note that the meter shows something it blanks in air."""
         since = t - self._shown_t
+        if since == inf and self._place.number == 0:
+            self._place = replace(self._place, since_s=t)  # nothing is known of the time before
         if since < inf and (self._shown_dt == 0.0 or since < 3.0 * self._shown_dt):
             self._shown_dt += (since - self._shown_dt) * (0.2 if self._shown_dt else 1.0)
         self._shown_t = t
@@ -279,7 +281,7 @@ class Immersion:
         if wet.in_water:
             if wet.away_s is not None:
                 self._follow_away(t, x, wet, wet.away_s)
-            elif was_away is not None and wet.away_n > 1 and wet.level >= 5.0 * wet.unit:
+            elif was_away is not None and wet.away_n > 1 and wet.is_back(x):
                 out_s = GRACE_S if wet.film < FILM_PART * wet.level else LONG_S
                 if t - was_away >= out_s and wet.film < OUT_PART * wet.level:
                     self._enter("water", t, "conductivity is back after a while", x)
@@ -441,7 +443,7 @@ class Immersion:
         """End an event once it has passed, or has lasted too long to be a change."""
         if not passed:
             event.calm_s = None
-            if t - event.since_s > DOUBT_S:
+            if t - event.since_s > max(DOUBT_S, 6.0 * self._dt):
                 self._close(event, "it moved on and stayed")
                 for trail in self._trails:
                     trail.restart()

@@ -19,6 +19,8 @@ BLOCK_S = 3.0
 """Readings are summed up by their median over this time: one spike does not move it."""
 FADE_S = 20.0
 """Time constant with which the rate of late is forgotten."""
+SOON_S = 20.0
+"""A step is there within this time; what takes longer is an exchange or a drift."""
 TAIL_S = 60.0
 """Time constant up to which that rate may go on."""
 MOST = 24
@@ -82,6 +84,7 @@ class Trail:
     """Follows one channel; `points` says how far the last reading has left what went before."""
 
     __slots__ = (
+        "_above",
         "_before",
         "_bend_due",
         "_bends",
@@ -92,8 +95,10 @@ class Trail:
         "_ionic",
         "_last",
         "_near",
+        "_off_s",
         "_part",
         "_scale",
+        "_sure",
         "anchor",
         "anchor_t",
         "noise",
@@ -129,6 +134,9 @@ class Trail:
         """Forget where the channel was; what is known of its noise and wander stays."""
         self.anchor = self.anchor_t = 0.0
         self._near = 0.5 * self._scale  # half a point
+        self._off_s = inf  # since when there are points, on this side
+        self._above = False
+        self._sure = False
         self.rate = -1.0  # below zero: not known yet, and there is no anchor
         self.points = 0.0
         self._last: tuple[float, float, float] | None = None
@@ -181,6 +189,7 @@ class Trail:
             away = x - self.anchor
             if -self._near < away < self._near:
                 self.points = 0.0
+                self._off_s = inf
             else:
                 self._measure(t, x)
 
@@ -190,12 +199,19 @@ class Trail:
         left = abs(x - self.anchor) - self.rate * after * TAIL_S / (after + TAIL_S)
         scale = max(2.0 * self._near * self.slack, 4.0 * self.noise)
         points = left / scale
+        if points < 0.5:
+            self._off_s = inf
+        elif self._off_s == inf or self._above != (x > self.anchor):
+            self._off_s = t
+            self._above = x > self.anchor
         if points >= self._cap:
-            points = self._beyond(points, left, x)
+            points = self._beyond(points, left, x, soon=t - self._off_s <= SOON_S)
         self.points = points
 
-    def _beyond(self, points: float, left: float, x: float) -> float:
-        """Give what a departure beyond the usual most is worth."""
+    def _beyond(self, points: float, left: float, x: float, *, soon: bool) -> float:
+        """Give what a departure beyond the usual most is worth: more when it came `soon`."""
+        if not (soon or self._sure):
+            return self._cap
         sure = False
         if self._ionic:
             low, high = sorted((abs(self.anchor), abs(x)))
@@ -204,6 +220,7 @@ class Trail:
             sure = left >= _SURE_WARMING
         elif self.quantity == "orp" and points >= _LARGE_ORP:
             return _ALONE
+        self._sure = sure
         return SURE if sure else self._cap
 
     def _sum_up(self) -> None:
@@ -216,9 +233,10 @@ class Trail:
             return
         t1, x1, rate = self._last
         between = t - t1
-        self.anchor, self.anchor_t = x1, t1
+        self.anchor, self.anchor_t, self._sure = x1, t1, False
         self._near = 0.5 * (self._scale + self._part * abs(x1))
         if rate >= 0.0:
             faded = self.rate * FADE_S / (between + FADE_S)
-            self.rate = max(faded, rate)
+            # two equal digits bound the rate by a step over their distance, and no more
+            self.rate = max(faded, rate, 0.5 * self.resolution / between)
         self._last = (t, x, abs(x - x1) / between)

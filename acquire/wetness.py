@@ -202,6 +202,10 @@ class Wetness:
         share = min(max(self._above, 0.05), 0.95)
         return t - self._zeros_s >= RARE / -log(1.0 - share) * max(self._gap, 2.0)
 
+    def is_back(self, x: float) -> bool:
+        """Say whether a value after a fall shows a lift: water of a few counts may flicker to 0."""
+        return self.level >= 5.0 * self.unit or x >= self.level + 3.0 * self.unit
+
     def is_dry(self, t: float) -> bool:
         """Say whether it has read nothing for long enough to be sure."""
         return self._zeros_s is not None and t - self._zeros_s >= DRY_S
