@@ -20,33 +20,40 @@ class Preset:
 
     name: str = "bench"
     about: str = ""
-    doubt: float = 0.06
+    doubt: float = 0.036
     """A value is settled while the probability that it is not stays below this."""
-    plateau: float = 0.15
+    patience_s: float = 23
+    """The doubt allowed doubles with each of these within the tolerance: past some point waiting
+    costs more than it tells."""
+    plateau: float = 0.17
     """Probability that a halt is a false plateau, at first."""
-    plateau_unseen: float = 0.3
+    plateau_unseen: float = 0.14
     """The same while this immersion has shown no change at all yet."""
-    plateau_abrupt: float = 0.5
+    plateau_abrupt: float = 0.25
     """The same after a halt more abrupt than the response was slowing down."""
-    plateau_shortest_s: float = 8.0
-    plateau_s: float = 42.0
+    plateau_shortest_s: float = 19
+    plateau_s: float = 39
     """False plateaus last between these two; the doubt falls linearly in between."""
     least_windows: int = 3
-    dwell_s: float = 10.0
+    dwell_s: float = 10
     """Least time within the tolerance, whatever the doubt."""
-    discrepancy: float = 0.2
+    discrepancy: float = 0.15
     """No tail is exact: this share of every change is not held against it."""
-    look: float = 20.0
+    look: float = 12
     """How many tolerances back along the response the tails are fitted."""
-    noise: float = 0.08
+    noise: float = 0.05
     """Noise of a block expected before any is seen, tolerances."""
-    colour: float = 1.5
+    colour: float = 1.2
     """Expected ratio of long-term to short-term noise variance, and ..."""
-    colour_weight: float = 6.0
+    colour_weight: float = 6
     """... how many differences that expectation is worth."""
     doubt_withdraws: float = 0.6
     """A settled value is withdrawn when the doubt that it is at rest grows beyond this."""
     tail: TailPrior = field(default_factory=TailPrior)
+
+    def allowed(self, dwell_s: float) -> float:
+        """The doubt a value may carry after that many seconds within the tolerance."""
+        return self.doubt * (1.0 + dwell_s / self.patience_s)
 
 
 _ALLOWED = {f.name for f in fields(Preset)} - {"name", "tail"}

@@ -278,7 +278,7 @@ class Settler:
         value = level + found.rest
         if not self._settled:
             self._settled = (
-                found.doubt + plateau <= preset.doubt
+                found.doubt + plateau <= preset.allowed(dwell)
                 and dwell >= preset.dwell_s
                 and len(w.lag) >= preset.least_windows
                 and abs(found.rest) < tolerance
@@ -289,8 +289,17 @@ class Settler:
         elif abs(value - self._anchor) > tolerance or found.doubt > preset.doubt_withdraws:
             self._settled = False
         self._tell(value, view)
-        pause = 5.0 + 0.02 * (t - begun)  # a settled value is refined without hurry
-        self._look_at = t + (min(pause, 30.0) if self._settled else 0.0)
+        self._look_at = t + self._pause(view, t - begun)
+
+    def _pause(self, view: _View, elapsed: float) -> float:
+        """Seconds until the next decision is worth its cost: it is the dear part of the work."""
+        if self._settled:
+            return min(5.0 + 0.02 * elapsed, 30.0)
+        preset = self._preset
+        doubt = view.outlook.doubt + view.plateau
+        if doubt > 3.0 * preset.allowed(view.dwell):
+            return min(3.0, 0.04 * elapsed)
+        return 0.0
 
     def _tell(self, value: float, view: _View) -> None:
         found = view.outlook

@@ -41,18 +41,20 @@ class TailPrior:
     """How likely each kind is before any data, and how large it may be."""
 
     rest: float = 0.45
-    exponential: float = 0.07
+    exponential: float = 0.055
     """Each of them."""
-    diffusion: float = 0.02
+    diffusion: float = 0.017
     """Hyperbolic and square root, each."""
-    drift: float = 0.12
-    drift_after: float = 0.03
+    drift: float = 0.1
+    drift_after: float = 0.015
     """Exponential and drift, each."""
-    hidden: float = 0.7
+    hidden: float = 0.35
     """Size in tolerances of a tail no excursion accounts for."""
-    drift_per_min: float = 1.0
+    largest: float = 20.0
+    """No tail is expected to be larger than this, tolerances: what matters is whether it is one."""
+    drift_per_min: float = 1.3
     """Scale of a never-ending drift, tolerances per minute."""
-    horizon_s: float = 120.0
+    horizon_s: float = 100
     """A drift that moves the tolerance within this time is not rest."""
 
 
@@ -90,6 +92,7 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     sw = sum(weight)
     mean = sum(weighted) / sw
     hidden = prior.hidden * tolerance
+    largest = prior.largest * tolerance
     slope_limit = tolerance / prior.horizon_s
     drift_scale = prior.drift_per_min * tolerance / 60.0
     held: list[_Held] = [(log(prior.rest), 0.0, 0.0, mean, 1.0 / sw, 0.0, "rest")]
@@ -113,7 +116,7 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     for k, tau in enumerate(_TAILS):
         longest = _LONGEST * tau
         g = [exp(lag / tau) if lag < longest else _FAR for lag in w.lag]
-        scale = hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau)
+        scale = min(hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau), largest)
         sg, sgg, sgy = _sums(g, weight, weighted)
         held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, sgg, sgy, sw, mean, "tail"))
         if k in _DRIFTS_WITH:
@@ -143,7 +146,7 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     ):
         if order == 0.5:
             g = list(map(sqrt, g))
-        scale = hidden + 0.5 * w.edge_change * share
+        scale = min(hidden + 0.5 * w.edge_change * share, largest)
         sg, sgg, sgy = _sums(g, weight, weighted)
         held.append(_tail(prior.diffusion, scale, -order / begun, sg, sgg, sgy, sw, mean, name))
     return _together(held, tolerance, 1.0 / sw)

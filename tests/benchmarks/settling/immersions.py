@@ -192,7 +192,7 @@ def _ends(rng: random.Random, quantity: str) -> tuple[float, float]:
     if quantity == "temperature":
         final = rng.uniform(6, 32)
         return final + sign * step, final
-    final = _log_uniform(rng, 3, 4000)
+    final = _log_uniform(rng, 30, 4000)
     return (0.0 if rng.random() < 0.35 else final * exp(sign * step)), final
 
 
@@ -381,7 +381,7 @@ def _noise(rng: random.Random, family: str, tolerance: float, quantity: str) -> 
 
 def _times(rng: random.Random, family: str, end: float) -> list[float]:
     if family == "main":
-        rate = _log_uniform(rng, 0.05, 0.4) if rng.random() < 0.12 else _log_uniform(rng, 0.4, 10)
+        rate = _log_uniform(rng, 0.05, 0.4) if rng.random() < 0.1 else _log_uniform(rng, 0.4, 10)
         jitter = rng.choice((0.0, 0.0, 0.1, 0.4))
     else:
         rate = rng.choice((0.1, 0.5, 1.0, 1.0, 2.0, 2.0, 4.0, 8.0))
@@ -410,7 +410,7 @@ def _immersion(rng: random.Random, number: int, family: str) -> Immersion | None
         absolute, relative = _TOLERANCE[quantity]
         tolerance = max(absolute, relative * abs(ends[1]))
         pick = rng.random()
-        fate = "plateau" if pick < 0.08 else "drift" if pick < 0.17 else "rest"
+        fate = "plateau" if pick < 0.06 else "drift" if pick < 0.13 else "rest"
         fates[quantity] = fate
         tolerances[quantity] = tolerance
         paths[quantity] = _path(

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from immersions import QUANTITIES, Channel, Immersion
+from immersions import Channel, Immersion
 
 __all__ = ["Outcome", "Score", "judge", "run_channel"]
 
@@ -84,8 +84,9 @@ class Outcome:
 def run_channel(make: Make, immersion: Immersion, quantity: str) -> Outcome:
     channel = immersion.channels[quantity]
     rule = make(channel)
-    other = immersion.channels["temperature"].value
-    temperature = other if immersion.gives_temperature and quantity != "temperature" else None
+    temperature = None
+    if immersion.gives_temperature and quantity != "temperature":
+        temperature = immersion.channels["temperature"].value
     out = Outcome(immersion, channel)
     update = rule.update
     was = False
@@ -159,10 +160,12 @@ class Score:
         return Score([o for o in self.outcomes if keep(o)])
 
 
-def judge(make: Make, material: Iterable[Immersion]) -> Score:
+def judge(
+    make: Make, material: Iterable[Immersion], only: tuple[str, ...] = ()
+) -> Score:
     score = Score()
     for immersion in material:
-        for quantity in QUANTITIES:
+        for quantity in only or immersion.channels:
             score.outcomes.append(run_channel(make, immersion, quantity))
     return score
 
