@@ -27,8 +27,6 @@ FLOORS = {
     "toml_file": 2,
     "water": 3,
     "stats": 3,
-    "trail": 2,
-    "wetness": 2,
     "settle": 3,
     "procedures": 3,
     "presets": 3,

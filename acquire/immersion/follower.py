@@ -5,8 +5,7 @@ Pure: no clock, no I/O, bounded memory. Three kinds of evidence, strongest first
 * conductivity (or dissolved solids when there is no other), see `wetness`;
 * a glass electrode or platinum ring out of water is an open circuit and wanders; a meter that
   blanks shows nothing at all;
-* in water, several channels that leave their trails together are another water, see `trail`. One
-  channel alone (a bubble, a spike) or a little of each (stirring) is not.
+* in water, several channels that leave their trails together are another water, see `departure`.
 
 A decision may come some seconds late; `Place.since_s` is always the moment it is about. Limits
 without a source are judgement, and say so.
@@ -19,42 +18,22 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Literal
 
+from acquire.immersion.departure import GRACE_S, HOLD_S, SOON_S, Departure
+from acquire.immersion.electrodes import FLOATS, Electrodes
+from acquire.immersion.trail import Trail
+from acquire.immersion.wetness import FILM_PART, SURELY_WET, Wetness
 from acquire.readings import Channel, Flag
-from acquire.trail import SURE, Trail
-from acquire.wetness import FILM_PART, SURELY_WET, Wetness
 
 __all__ = ["Immersion", "Medium", "Place"]
 
 Medium = Literal["air", "water", "unknown"]
 
-GRACE_S = 6.0
-"""A lift shorter than this, back into what is evidently the same water, is one immersion."""
 LONG_S = 8.0
-"""The same where conductivity never fell to that of a film: the meter averages, or it dripped."""
-HOLD_S = 3.0
-"""How long another water must show before it is believed."""
-SOON_S = 15.0
-"""A value at rest within this time after a fall came to rest by that fall."""
-DOUBT_S = 30.0
-"""How long a departure is watched before it is taken as part of the same water."""
-BACK_PART = 0.9
-"""Of its level: conductivity above it is back after a dip."""
-LIFTED = 2.5
-"""Points that make another water after a lift; `SURE` or the limit of the meter otherwise."""
-NOTED = 0.5
-"""Points from which a channel is watched."""
-COUNTED = 0.7
-"""Points from which it counts."""
+"""As `GRACE_S`, where conductivity never fell to that of a film: the meter averages, it dripped."""
 PURE = 50.0
 """µS/cm below which pH and ORP answer to stirring twice as much (common practice, no source)."""
 OUT_PART = 0.4
 """Of its level: conductivity that fell below it was out of the water, not behind a bubble."""
-FLOATS = 0.5
-"""Share of bends above which an electrode is taken for an open input."""
-QUIET_S = 9.0
-"""Time without a turn that says two electrodes are in a water, when nothing else does."""
-QUIET_ALONE_S = 14.0
-"""The same of one electrode."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,41 +54,6 @@ class Place:
     reason: str = ""
 
 
-class _Event:
-    """A time in water in which some channel is off its trail."""
-
-    __slots__ = (
-        "back_s",
-        "calm_s",
-        "dipped",
-        "far_end_s",
-        "far_s",
-        "gap",
-        "ionic_s",
-        "ionic_up",
-        "joint_n",
-        "lifted",
-        "rise_s",
-        "since_s",
-        "strong_s",
-    )
-
-    def __init__(self, t: float) -> None:
-        self.since_s = t
-        self.rise_s: float | None = None
-        self.strong_s: float | None = None
-        self.gap = False
-        self.dipped = 0
-        self.ionic_s: float | None = None
-        self.ionic_up = False
-        self.far_s: float | None = None
-        self.far_end_s = t
-        self.joint_n = 0
-        self.calm_s: float | None = None
-        self.lifted = ""
-        self.back_s = t
-
-
 class Immersion:
     """Tells air from water, and one water from the next."""
 
@@ -119,10 +63,9 @@ class Immersion:
         self._trails = list(own.values())
         self._ionic = own.get("conductivity") or own.get("tds")
         self._wetness = Wetness(self._ionic.resolution) if self._ionic else None
-        self._electrodes = [own[name] for name in ("ph", "orp") if name in own]
-        self._quiet_s = QUIET_S if len(self._electrodes) > 1 else QUIET_ALONE_S
+        self._electrodes = Electrodes([own[name] for name in ("ph", "orp") if name in own])
+        self._departure = Departure(self._trails, self._ionic, self._electrodes)
         self._shown = set(own) - {"temperature"} or set(own)
-        self._limit = SURE if self._ionic or len(own) > 2 else 2.5
         self._place = Place("unknown", 0, 0.0, reason="nothing read yet")
         self._t = -inf
         self._dt = 0.0
@@ -130,7 +73,6 @@ class Immersion:
         self._shown_dt = 0.0
         self._blank_s: float | None = None
         self._was_blank = False
-        self._event: _Event | None = None
         self._float_s: float | None = None
 
     @property
@@ -165,8 +107,9 @@ class Immersion:
         ionic = self._take(t_s, values, flags or {}, gap)
         if self._shown_t == t_s:
             self._follow_medium(t_s, ionic)
-            if self._place.medium != "air" and self._place.number:
-                self._follow_event(t_s, gap)
+            place = self._place
+            if place.medium != "air" and place.number and not place.changed:
+                self._follow_departure(t_s, gap)
         elif self._shown_t > -inf:
             self._follow_blank(t_s)
         self._mark_pending()
@@ -179,7 +122,7 @@ class Immersion:
     ) -> float | None:
         """Feed the trails; give the conductivity of this reading when it has one."""
         wet = self._wetness
-        held = self._event is not None or gap > 0.0 or (wet is not None and wet.away_s is not None)
+        held = gap > 0.0 or self._departure.is_open or (wet is not None and wet.away_s is not None)
         ionic: float | None = None
         shown = False
         for trail in self._trails:
@@ -219,7 +162,7 @@ class Immersion:
             lasted = t - self._blank_s
             self._blank_s = None
             if self._place.medium != "air" and lasted >= HOLD_S:
-                self._lift(t, "the meter showed nothing")
+                self._departure.lift(t, "the meter showed nothing")
 
     def _follow_blank(self, t: float) -> None:
         """The reading shows nothing that needs water: out of it, when that lasts."""
@@ -251,29 +194,6 @@ class Immersion:
         elif self._place.number == 0:
             self._enter("unknown", t, "no channel here tells air from water", None)
 
-    def _floating(self) -> float:
-        return max((trail.floating for trail in self._electrodes if trail.heard), default=0.0)
-
-    def _bent_s(self) -> float:
-        """Give the time of the last bend that no electrode in a water makes while it settles."""
-        return max((trail.bent_s for trail in self._electrodes), default=-inf)
-
-    def _is_quiet(self, t: float) -> bool:
-        """Say whether the electrodes are in a water, as far as that is needed."""
-        if self._wetness is not None or not self._electrodes:
-            return self._floating() < FLOATS
-        # the electrodes turned with the event, or are held by a film in air, and are at rest since
-        turned_s = self._bent_s()
-        with_event = self._event is None or turned_s >= self._event.since_s - SOON_S
-        return with_event and t - turned_s >= self._quiet_s + 2.0 * self._dt
-
-    def _turned_s(self) -> float:
-        """Give the time of the last turn of any channel but conductivity."""
-        return max((trail.bent_s for trail in self._trails), default=-inf)
-
-    def _is_steady(self, t: float) -> bool:
-        return self._wetness is None or self._wetness.steady_s(t) >= HOLD_S
-
     def _follow_wetness(self, t: float, x: float, wet: Wetness) -> None:
         was_away = wet.away_s
         wet.update(t, x)
@@ -286,7 +206,7 @@ class Immersion:
                 if t - was_away >= out_s and wet.film < OUT_PART * wet.level:
                     self._enter("water", t, "conductivity is back after a while", x)
                 else:
-                    self._lift(t, "it left the water for a moment")
+                    self._departure.lift(t, "it left the water for a moment")
             return
         risen = wet.risen(t)
         flat = self._flat(t, wet, place.since_s)
@@ -306,7 +226,9 @@ class Immersion:
         elif flat is not None:
             self._enter("water", flat, "another water: conductivity fell and stays", x)
         elif wet.is_out(t, GRACE_S):
-            self._leave(self._start_of(away_s), "conductivity fell to that of a wet probe in air")
+            self._leave(
+                self._departure.start_of(away_s), "conductivity fell to that of a wet probe in air"
+            )
 
     def _flat(self, t: float, wet: Wetness, fell_s: float) -> float | None:
         """Give since when a flat conductivity is a water's, if it is one, `fell_s` at the earliest.
@@ -314,159 +236,61 @@ class Immersion:
         It may have come to rest a while after the probe came in; when the electrodes turned in
         between, that was the moment.
         """
-        if wet.low < SURELY_WET * wet.unit and self._floating() >= FLOATS:
+        if wet.low < SURELY_WET * wet.unit and self._electrodes.floating() >= FLOATS:
             return None
-        bent_s = self._bent_s()
-        calm = bent_s > fell_s + HOLD_S and t - bent_s >= self._quiet_s
+        bent_s = self._electrodes.bent_s()
+        calm = bent_s > fell_s + HOLD_S and self._electrodes.are_quiet(t)
         flat = wet.flat(t, calm=calm)
         if flat is None:
             return None
         since = fell_s if flat - fell_s < SOON_S else flat
-        return min(max(since, self._turned_s()), t)
+        return max(since, *(trail.bent_s for trail in self._trails))
 
     def _follow_electrodes(self, t: float) -> None:
         """Without conductivity: an electrode out of water wanders."""
-        if not all(trail.heard for trail in self._electrodes):
+        if not self._electrodes.are_heard:
             return
         place = self._place
-        if self._floating() < FLOATS:
+        if self._electrodes.floating() < FLOATS:
             self._float_s = None
         elif self._float_s is None:
             self._float_s = t
         if place.medium != "air" and self._float_s is not None:
-            if self._event is not None:
-                self._event.lifted = "it left the water for a moment"
-                self._event.back_s = t
+            self._departure.float_on(t)
             if t - self._float_s >= HOLD_S:
-                since = self._start_of(self._float_s - GRACE_S)
-                self._leave(max(since, place.since_s), "the electrodes float")
-        elif place.medium != "water" and self._is_quiet(t):
-            since = max(self._bent_s(), place.since_s)
-            self._enter("water", since, "the electrodes are quiet", None)
-
-    def _start_of(self, since: float) -> float:
-        """Give the start of the event that led to this moment, when one did just before."""
-        event = self._event
-        if event is not None and since - GRACE_S <= event.since_s < since:
-            return event.since_s
-        return since
+                since = self._departure.start_of(self._float_s - GRACE_S)
+                self._leave(since, "the electrodes float")
+        elif place.medium != "water" and self._electrodes.are_quiet(t, self._dt):
+            self._enter("water", self._electrodes.bent_s(), "the electrodes are quiet", None)
 
     # ---- one water or the next
 
-    def _lift(self, t: float, why: str) -> None:
-        if self._event is None:
-            self._event = _Event(t)
-        self._event.lifted = why
-        self._event.back_s = t
-        self._event.strong_s = None
-        self._event.rise_s = None
-
-    def _follow_event(self, t: float, gap: float) -> None:
-        """Notice that a channel leaves its trail, and follow what becomes of it."""
-        if self._wetness is not None and self._wetness.away_s is not None:
+    def _follow_departure(self, t: float, gap: float) -> None:
+        wet = self._wetness
+        if wet is not None and wet.away_s is not None:
             return
-        if self._event is None:
-            for trail in self._trails:
-                if trail.points >= NOTED:
-                    break
-            else:
-                if not gap:
-                    return
-            self._event = _Event(t)
-            if gap:
-                self._event.gap = True
-                self._event.lifted = f"the meter was silent for {gap:.0f} s"
-            pure = self._wetness is not None and self._wetness.level < PURE
-            for trail in self._electrodes:
-                trail.slack = 2.0 if pure else 1.0
-        self._weigh(t, self._event)
-
-    def _weigh(self, t: float, event: _Event) -> None:
-        """Weigh how far the channels have left their trails, and for how long."""
-        ionic = self._ionic
-        if ionic is None or ionic.points < NOTED:
-            event.ionic_s = None
-        elif event.ionic_s is None or event.ionic_up != (ionic.x > ionic.anchor):
-            event.ionic_s = t
-            event.ionic_up = ionic.x > ionic.anchor
-        noted = [trail.points for trail in self._trails if trail.points >= NOTED]
-        gone = [points for points in noted if points >= COUNTED]
-        total = sum(gone)
-        if not noted:
-            event.rise_s = None
-        elif event.rise_s is None:
-            turned_s = self._turned_s()
-            event.rise_s = turned_s if t - turned_s < 8.0 else t
-        event.joint_n += len(gone) > 1 and total >= 0.5 * SURE
-        if ionic is not None:
-            event.dipped += ionic.points >= 2.0 and ionic.x < ionic.anchor
-        # out of the water for a moment: the cell showed it, and is back
-        out = event.lifted or (
-            event.dipped > 1 and ionic is not None and ionic.x > BACK_PART * ionic.anchor
+        verdict = self._departure.follow(
+            t,
+            dt=self._dt,
+            gap=gap,
+            is_pure=wet is not None and wet.level < PURE,
+            is_steady=wet is None or wet.steady_s(t) >= HOLD_S,
         )
-        if total < (LIFTED if out and not event.gap else self._limit):
-            event.strong_s = None
-            if self._was_out(t, event, total):
-                self._enter(self._place.medium, t, "back after a while out of the water", None)
-            else:
-                self._doubt(t, event, passed=not noted)
+        if verdict is None:
             return
-        if event.strong_s is None:
-            event.strong_s = t
-        elif t - event.strong_s >= HOLD_S and self._is_quiet(t) and self._is_steady(t):
-            since = event.back_s if event.lifted or event.rise_s is None else event.rise_s
-            if event.ionic_s is not None and not event.lifted:
-                since = event.ionic_s  # the fastest, and it does not float in air
-            if self._wetness is None:
-                since = max(since, self._bent_s())  # it went through air unnoticed
-            x = ionic.x if ionic else None
-            why = "several channels moved together" if len(gone) > 1 else "it moved at once"
-            self._enter(self._place.medium, since, f"another water: {why}", x)
-
-    def _was_out(self, t: float, event: _Event, total: float) -> bool:
-        """Without conductivity: say whether an electrode was far off for a while and came back.
-
-        What stirring moves stays below that, and what drifts does not come back at once.
-        """
-        if self._wetness is not None or not self._electrodes:
-            return False
-        if any(trail.points >= LIFTED for trail in self._electrodes):
-            event.far_s = t if event.far_s is None else event.far_s
-            event.far_end_s = t
-            return False
-        if event.far_s is None or total >= 1.0:
-            return False
-        soon = t - event.far_end_s <= HOLD_S + 2.0 * self._dt
-        return soon and event.far_end_s - event.far_s >= GRACE_S - self._dt
-
-    def _doubt(self, t: float, event: _Event, *, passed: bool) -> None:
-        """End an event once it has passed, or has lasted too long to be a change."""
-        if not passed:
-            event.calm_s = None
-            if t - event.since_s > max(DOUBT_S, 6.0 * self._dt):
-                self._close(event, "it moved on and stayed")
-                for trail in self._trails:
-                    trail.restart()
-        elif event.calm_s is None:
-            event.calm_s = t
-        elif t - event.calm_s >= HOLD_S:
-            self._close(event, "it was stirred")
-
-    def _close(self, event: _Event, why: str) -> None:
-        """End an event that was not another water."""
-        self._event = None
-        for trail in self._trails:
-            trail.forget_block()
-        if event.lifted or event.joint_n > 1:
-            reason = f"the same water: {event.lifted or why}"
-            self._place = replace(self._place, disturbed=True, reason=reason)
+        if verdict.is_other:
+            x = self._ionic.x if self._ionic else None
+            self._enter(self._place.medium, verdict.since_s, verdict.reason, x)
+        else:
+            self._place = replace(self._place, disturbed=True, reason=verdict.reason)
 
     # ---- conclusions
 
     def _enter(self, medium: Medium, since: float, reason: str, ionic: float | None) -> None:
+        since = min(max(since, self._place.since_s), self._t)
         number = self._place.number + 1
         self._place = Place(medium, number, since, changed=True, reason=reason)
-        self._event = None
+        self._departure.forget()
         self._float_s = None
         if self._wetness is not None:
             at_rest = self._wetness.steady_s(self._t) >= HOLD_S
@@ -475,8 +299,9 @@ class Immersion:
             trail.restart()
 
     def _leave(self, since: float, reason: str) -> None:
+        since = min(max(since, self._place.since_s), self._t)
         self._place = Place("air", self._place.number, since, changed=True, reason=reason)
-        self._event = None
+        self._departure.forget()
         self._float_s = None
         if self._wetness is not None:
             self._wetness.leave()
@@ -484,7 +309,7 @@ class Immersion:
     def _mark_pending(self) -> None:
         away = self._wetness is not None and self._wetness.away_s is not None
         pending = self._place.medium != "air" and (
-            self._event is not None or self._blank_s is not None or away
+            self._departure.is_open or self._blank_s is not None or away
         )
         if pending != self._place.pending:
             self._place = replace(self._place, pending=pending)
