@@ -132,6 +132,7 @@ WORST = {
     "round_tds_only_ionic": 0.05,
     "spikes": 0.06,
     "brief_lift": 0.06,
+    "stirred_without_conductivity": 0.04,
     "fast_stream": 0.04,
 }
 """Largest share of wrong (missed or extra) immersions; one in fifty where nothing is said.

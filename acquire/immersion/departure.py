@@ -95,6 +95,11 @@ class Departure:
         """Whether a departure waits for its explanation."""
         return self._event is not None
 
+    @property
+    def is_pending(self) -> bool:
+        """Whether some channel is off its trail just now."""
+        return self._event is not None and self._event.calm_s is None
+
     def forget(self) -> None:
         """Drop the departure: the probe is elsewhere."""
         self._event = None

@@ -309,7 +309,7 @@ class Immersion:
     def _mark_pending(self) -> None:
         away = self._wetness is not None and self._wetness.away_s is not None
         pending = self._place.medium != "air" and (
-            self._departure.is_open or self._blank_s is not None or away
+            self._departure.is_pending or self._blank_s is not None or away
         )
         if pending != self._place.pending:
             self._place = replace(self._place, pending=pending)
