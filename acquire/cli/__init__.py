@@ -24,6 +24,7 @@ COMMANDS = (
     "replay",
     "config",
     "doctor",
+    "drivers",
 )
 
 EXIT_CODES = """\
