@@ -55,6 +55,11 @@ class Settling:
     """Why it is not settled, in words; empty when it is."""
 
 
+_LEAST = 1e-9
+"""A tolerance of nothing (a fraction of zero) would make every noise infinite."""
+_MOVED_ON = "it moved on after it had settled"
+_REMEMBERS_S = 15.0
+"""How long the reason goes on saying so."""
 _NOTHING = Settling("moving", nan, inf, 0.0, None, "no reading yet")
 
 
@@ -79,6 +84,7 @@ class Settler:
         "_jump",
         "_last_t",
         "_level",
+        "_moved_t",
         "_look_at",
         "_off",
         "_off_t",
@@ -131,6 +137,7 @@ class Settler:
         self._anchor = 0.0
         self._off = 0
         self._off_t = 0.0
+        self._moved_t = -inf
         self._view: _View | None = None
 
     def restart(self, t_s: float) -> None:
@@ -185,13 +192,17 @@ class Settler:
         view = self._view
         return [] if view is None else view.in_words(self._preset)
 
+    def _bound(self, value: float) -> float:
+        """The tolerance at a value, but never finer than the display can tell."""
+        return max(self._tolerance.at(value), 0.5 * self._resolution, _LEAST)
+
     # ---- one sample ----
 
     def _first(self, t: float, value: float, temperature: float | None) -> None:
         if self._begun is None or self._begun > t:
             self._begun = t
         self._level = value
-        self._jump = self._gate(self._tolerance.at(value))
+        self._jump = self._gate(self._bound(value))
         self._block_end = t - 0.5 * _BLOCK_S
         self._take(t, value, temperature)
         self._state = Settling("moving", value, inf, 0.0, None, "the first reading")
@@ -220,7 +231,7 @@ class Settler:
             self._block_warm_n += 1
 
     def _moved_on(self, t: float, value: float) -> bool:
-        tolerance = self._tolerance.at(self._anchor)
+        tolerance = self._bound(self._anchor)
         if abs(value - self._state.value) <= tolerance + 1.5 * self._sigma:
             self._off = 0
             return False
@@ -232,7 +243,8 @@ class Settler:
         self._clear(self._off_t)
         self._first(t, value, None)
         self._begun = self._off_t
-        self._state = Settling("moving", value, inf, 0.0, None, "it moved on after it had settled")
+        self._moved_t = t
+        self._state = Settling("moving", value, inf, 0.0, None, _MOVED_ON)
         return True
 
     # ---- one block ----
@@ -245,7 +257,7 @@ class Settler:
         history = self._history
         if history is None:
             history = self._history = History()
-        tolerance = self._tolerance.at(level)
+        tolerance = self._bound(level)
         history.add(self._block_t / n, level, warm, n, tolerance)
         self._block = []
         self._block_t = self._block_warm = 0.0
@@ -253,13 +265,13 @@ class Settler:
         self._block_end = t
         self._sigma = history.scatter(0) * sqrt(history.block_samples)
         self._jump = self._gate(tolerance)
-        if t >= self._look_at:
+        if t >= self._look_at and self._off == 0:  # else: first see whether it has moved on
             self._decide(t, history)
 
     def _decide(self, t: float, history: History) -> None:
         preset = self._preset
         begun = self._begun if self._begun is not None else t
-        tolerance = self._tolerance.at(history.newest)
+        tolerance = self._bound(history.newest)
         level = history.level(tolerance)
         q = self._resolution
         expected = sqrt((0.3 * q) ** 2 + (preset.noise * tolerance) ** 2)
@@ -283,12 +295,13 @@ class Settler:
                 and len(w.lag) >= preset.least_windows
                 and abs(found.rest) < tolerance
                 and abs(found.left) < tolerance
+                and abs(to_come) < 0.7 * tolerance
             )
             self._anchor = value
             self._off = 0
         elif abs(value - self._anchor) > tolerance or found.doubt > preset.doubt_withdraws:
             self._settled = False
-        self._tell(value, view)
+        self._tell(t, value, view)
         self._look_at = t + self._pause(view, t - begun)
 
     def _pause(self, view: _View, elapsed: float) -> float:
@@ -301,8 +314,11 @@ class Settler:
             return min(3.0, 0.04 * elapsed)
         return 0.0
 
-    def _tell(self, value: float, view: _View) -> None:
+    def _tell(self, t: float, value: float, view: _View) -> None:
         found = view.outlook
+        reason = "" if self._settled else view.reason(self._quantity)
+        if reason and t - self._moved_t < _REMEMBERS_S:
+            reason = f"{_MOVED_ON}; {reason}"
         phase: Phase = "settled" if self._settled else "settling" if view.dwell >= 5 else "moving"
         self._state = Settling(
             phase,
@@ -310,7 +326,7 @@ class Settler:
             view.expanded_u,
             found.rate * 60.0,
             0.0 if self._settled else view.eta_s(self._preset),
-            "" if self._settled else view.reason(self._quantity),
+            reason,
         )
 
     def _plateau(

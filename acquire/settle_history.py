@@ -25,6 +25,11 @@ _QUIET = 1.5
 _MEDIAN_TO_SIGMA = 1 / (0.6745 * sqrt(6.0))
 """Median of |a - 2 b + c| of white Gaussian noise to its standard deviation."""
 
+_LAG_S = 40.0
+"""Slowest thermometer thought of, s: a body of plastic around it."""
+_WARM = 0.15
+"""Changes of temperature below this are the thermometer's last digit, °C."""
+
 Block = tuple[int, float, float, float | None]
 """Number of base blocks joined, mean time s, level, mean temperature °C."""
 
@@ -194,21 +199,22 @@ class History:
     def temperature_left(self) -> float:
         """Project how far the temperature still has to go, °C; 0 when at rest or not told.
 
-        Two steps over the last blocks, about ten seconds each, as an exponential: remaining =
-        d2 * r / (1 - r) with r the ratio of the steps.
+        Two steps over the last blocks, taken as an exponential: remaining = rate * tau, tau from
+        the ratio of the steps. At most `_LAG_S`: a sample that warms for an hour does not disturb a
+        compensated reading, the thermometer lagging behind it does.
         """
         seen = [(t, c) for rung in self.rungs[:3] for _, t, _, c in reversed(rung) if c is not None]
         if len(seen) < 6:
             return 0.0
-        half = len(seen) // 2
-        now, middle, before = seen[0], seen[half], seen[-1]
-        d2 = (now[1] - middle[1]) / max(now[0] - middle[0], 1e-9)
-        d1 = (middle[1] - before[1]) / max(middle[0] - before[0], 1e-9)
-        if d1 * d2 <= 0 or abs(now[1] - middle[1]) < 0.15:
+        now, middle, before = seen[0], seen[len(seen) // 2], seen[-1]
+        late = (now[1] - middle[1]) / max(now[0] - middle[0], 1e-9)
+        early = (middle[1] - before[1]) / max(middle[0] - before[0], 1e-9)
+        if early * late <= 0 or abs(now[1] - middle[1]) < _WARM:
             return 0.0
         apart = 0.5 * (now[0] - before[0])
-        ratio = min(max(d2 / d1, 0.05), 0.9)
-        return d2 * apart / -log(ratio)
+        ratio = late / early
+        tau = apart / -log(ratio) if 0.0 < ratio < 0.99 else _LAG_S
+        return late * min(tau, _LAG_S)
 
 
 def middle_mean(values: list[float]) -> float:

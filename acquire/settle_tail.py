@@ -34,6 +34,7 @@ _LONGEST = 30.0
 _FAR = exp(_LONGEST)
 _DRIFTS_WITH = (2, 4, 6)
 """Which of the exponentials are tried together with a drift: 53, 22 and 9 s."""
+_NEXT_TO_NOTHING = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,16 +99,16 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     held: list[_Held] = [(log(prior.rest), 0.0, 0.0, mean, 1.0 / sw, 0.0, "rest")]
 
     line = [-lag for lag in w.lag]
-    sh, shh, shy = _sums(line, weight, weighted)
-    hh, hy = shh - sh * sh / sw + 1.0 / (drift_scale * drift_scale), shy - sh * mean
+    sh, line, hh, hy = _centred(line, weight, weighted, sw)
+    hh += 1.0 / (drift_scale * drift_scale)
     r = hy / hh
     held.append(
         (
             log(prior.drift) + 0.5 * hy * r - 0.5 * log(hh * drift_scale * drift_scale),
             0.0,
             r,
-            mean - r * sh / sw,
-            1.0 / sw + (sh / sw) ** 2 / hh,
+            mean - r * sh,
+            1.0 / sw + sh * sh / hh,
             _outside(r, 1.0 / hh, slope_limit),
             "drift",
         )
@@ -116,23 +117,24 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     for k, tau in enumerate(_TAILS):
         longest = _LONGEST * tau
         g = [exp(lag / tau) if lag < longest else _FAR for lag in w.lag]
+        sg, g, gg, gy = _centred(g, weight, weighted, sw)
         scale = min(hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau), largest)
-        sg, sgg, sgy = _sums(g, weight, weighted)
-        held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, sgg, sgy, sw, mean, "tail"))
+        gg += 1.0 / (scale * scale)
+        held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, gg, gy, sw, mean, "tail"))
         if k in _DRIFTS_WITH:
-            gg, gy = sgg - sg * sg / sw + 1.0 / (scale * scale), sgy - sg * mean
-            gh = sum(map(mul, map(mul, g, weight), line)) - sg * sh / sw
-            det = gg * hh - gh * gh
-            a, r = (gy * hh - hy * gh) / det, (hy * gg - gy * gh) / det
-            spread = det * (scale * drift_scale) ** 2
+            gh = sum(map(mul, map(mul, g, weight), line))
+            rest = max(hh - gh * gh / gg, 1.0 / (drift_scale * drift_scale))  # Schur complement
+            r = (hy - gh * gy / gg) / rest
+            a = (gy - gh * r) / gg
+            spread = max(gg * rest * (scale * drift_scale) ** 2, 1.0)
             held.append(
                 (
                     log(prior.drift_after) + 0.5 * (a * gy + r * hy) - 0.5 * log(spread),
                     0.0,
                     r,
-                    mean - (a * sg + r * sh) / sw,
-                    1.0 / sw + (sg / sw) ** 2 * hh / det,
-                    _outside(r, gg / det, slope_limit),
+                    mean - a * sg - r * sh,
+                    1.0 / sw + sg * sg * hh / (gg * rest),
+                    _outside(r, 1.0 / rest, slope_limit),
                     "drift",
                 )
             )
@@ -140,53 +142,51 @@ def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) ->
     begun = 1.02 * elapsed_s + 1.0
     g = [begun / (begun - min(lag, 0.98 * elapsed_s)) for lag in w.lag]
     open_share = max(0.0, 1.0 - w.edge_lag_s / begun)
-    for share, order, name in (
-        (open_share, 1.0, "diffusion"),
-        (sqrt(open_share), 0.5, "diffusion"),
-    ):
+    for order in (1.0, 0.5):
         if order == 0.5:
-            g = list(map(sqrt, g))
-        scale = min(hidden + 0.5 * w.edge_change * share, largest)
-        sg, sgg, sgy = _sums(g, weight, weighted)
-        held.append(_tail(prior.diffusion, scale, -order / begun, sg, sgg, sgy, sw, mean, name))
+            g, open_share = list(map(sqrt, g)), sqrt(open_share)
+        scale = min(hidden + 0.5 * w.edge_change * open_share, largest)
+        sg, _, gg, gy = _centred(g, weight, weighted, sw)
+        gg += 1.0 / (scale * scale)
+        held.append(
+            _tail(prior.diffusion, scale, -order / begun, sg, gg, gy, sw, mean, "diffusion")
+        )
     return _together(held, tolerance, 1.0 / sw)
 
 
-def _sums(g: list[float], weight: list[float], weighted: list[float]) -> tuple[float, float, float]:
-    wg = list(map(mul, g, weight))
-    return sum(wg), sum(map(mul, wg, g)), sum(map(mul, g, weighted))
+def _centred(
+    g: list[float], weight: list[float], weighted: list[float], sw: float
+) -> tuple[float, list[float], float, float]:
+    """Weighted mean of g, g less that, its weighted square sum, its weighted sum with the changes.
+
+    Centred first: the plain sums of a steep tail would cancel to less than nothing.
+    """
+    middle = sum(map(mul, g, weight)) / sw
+    centred = [x - middle for x in g]
+    square = sum(map(mul, map(mul, centred, weight), centred))
+    return middle, centred, square, sum(map(mul, centred, weighted))
 
 
 def _tail(
     prior: float,
     scale: float,
     rate: float,
-    sg: float,
-    sgg: float,
-    sgy: float,
+    lever: float,
+    precision: float,
+    gy: float,
     sw: float,
     mean: float,
     kind: str,
 ) -> _Held:
-    precision = sgg - sg * sg / sw + 1.0 / (scale * scale)
-    gy = sgy - sg * mean
     a = gy / precision
-    evidence = 0.5 * gy * a - 0.5 * log(precision * scale * scale)
-    lever = sg / sw
-    return (
-        log(prior) + evidence,
-        a,
-        a * rate,
-        mean - a * lever,
-        1.0 / sw + lever * lever / precision,
-        -1.0,
-        kind,
-    )
+    evidence = 0.5 * gy * a - 0.5 * log(max(precision * scale * scale, 1.0))
+    spread = 1.0 / sw + lever * lever / precision
+    return log(prior) + evidence, a, a * rate, mean - a * lever, spread, -1.0, kind
 
 
 def _outside(mean: float, variance: float, limit: float) -> float:
     """Probability that a Gaussian lies outside ± limit."""
-    root = sqrt(2.0 * variance)
+    root = sqrt(2.0 * variance) or _NEXT_TO_NOTHING
     return 0.5 * (erfc((limit - mean) / root) + erfc((limit + mean) / root))
 
 
