@@ -159,7 +159,7 @@ class Daemon:
         if isinstance(item, Event):
             await self._keep(item)
             taker = self._takers.get(item.meter)
-            if item.kind == "meter_lost" and taker is not None:
+            if item.kind in {"meter_lost", "meter_over"} and taker is not None:
                 for news in taker.interrupt(item.stamp, "the meter was lost"):
                     await self._keep(news)
             return

@@ -98,7 +98,14 @@ class MeterUnavailable(MeterError):
 
 
 class MeterLost(MeterError):
-    """The connection was there and is gone: unplugged, hung up, out of range."""
+    """The connection was there and is gone: unplugged, hung up, out of range.
+
+    `is_over` says that it will never come back, as at the end of a recording: nobody tries again.
+    """
+
+    def __init__(self, message: str, *, is_over: bool = False) -> None:
+        self.is_over = is_over
+        super().__init__(message)
 
 
 class FrameError(MeterError):

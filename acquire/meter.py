@@ -82,7 +82,8 @@ async def supervise(
 
     A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
     `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back`
-    (with the length of the gap), `bad_frames` (at most one a minute).
+    (with the length of the gap), `bad_frames` (at most one a minute). A meter that is lost for good
+    (`MeterLost.is_over`) is told as `meter_over` and not opened again.
     Ends only by cancellation or a bug.
     """
     waits = backoff or Backoff()
@@ -102,6 +103,10 @@ async def supervise(
             problem = MeterLost("the meter's stream ended")
         except (MeterLost, MeterUnavailable) as error:
             problem = error
+        if isinstance(problem, MeterLost) and problem.is_over:
+            await watch.is_over(problem, clock.now())
+            while True:
+                await clock.sleep(86_400.0)
         failures += 1
         await watch.is_lost(problem, clock.now())
         await clock.sleep(waits.wait_s(failures))
@@ -152,6 +157,11 @@ class _LinkWatch:
             self._problem_told_s = stamp.t_s
             await self._tell("meter_lost", stamp, self._problem, {})
         await self._count_frames(stamp)
+
+    async def is_over(self, problem: MeterError, stamp: Stamp) -> None:
+        self._frames_told_s = float("-inf")  # there will be no later minute to tell the rest in
+        await self._count_frames(stamp)
+        await self._tell("meter_over", stamp, str(problem), {})
 
     async def _count_frames(self, stamp: Stamp) -> None:
         news = self._driver.bad_frames - self._frames_told

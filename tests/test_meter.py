@@ -144,3 +144,13 @@ def test_waits_double_up_to_the_cap_and_are_cut_by_at_most_half():
     shortest = [backoff.wait_s(n, lambda: 1.0) for n in (1, 2, 3, 4, 5, 1000)]
     assert longest == [1, 2, 4, 8, 8, 8]
     assert shortest == [0.5, 1, 2, 4, 4, 4]
+
+
+async def test_a_meter_that_is_over_is_told_once_and_never_opened_again(fake_clock):
+    driver = ScriptedDriver(fake_clock, [[7.0, "garbage", MeterLost("it ended", is_over=True)]])
+    async with supervised(fake_clock, driver) as said:
+        await fake_clock.advance(100)
+    assert [e.text for e in events(said, "meter_over")] == ["it ended"]
+    assert not events(said, "meter_lost")
+    assert [e.text for e in events(said, "bad_frames")] == ["1 bad frames skipped"]
+    assert len(driver.openings) == 1
