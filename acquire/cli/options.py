@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from acquire.clock import Clock
     from acquire.config import Config, MeterConfig
 
@@ -84,6 +85,8 @@ def make_clock(args: argparse.Namespace) -> Clock:
 
 
 def store_path(args: argparse.Namespace, config: Config) -> Path:
+    from pathlib import Path
+
     return Path(args.store).expanduser() if args.store else config.store.path
 
 
