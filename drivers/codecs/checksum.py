@@ -8,7 +8,7 @@ from operator import xor
 from types import MappingProxyType
 from typing import Literal
 
-__all__ = ["CHECKSUMS", "ChecksumName", "crc16_modbus", "sum8", "xor8"]
+__all__ = ["CHECKSUMS", "ChecksumName", "crc16", "crc16_modbus", "sum8", "xor8"]
 
 ChecksumName = Literal["xor", "sum8", "crc16-modbus"]
 
@@ -36,16 +36,21 @@ def _crc16_table() -> tuple[int, ...]:
 _CRC16 = _crc16_table()
 
 
+def crc16(data: bytes, start: int) -> int:
+    """Give the CRC of polynomial 0xA001 reflected: Modbus starts it with 0xFFFF, SDI-12 with 0."""
+    register = start
+    for byte in data:
+        register = (register >> 8) ^ _CRC16[(register ^ byte) & 0xFF]
+    return register
+
+
 def crc16_modbus(data: bytes) -> str:
     """Give the CRC-16 of MODBUS over Serial Line V1.02, 6.2.2, as four upper-case digits.
 
     Start 0xFFFF, polynomial 0xA001 reflected. The digits are the register from its high nibble
     down, as people write it; the binary protocol sends the low byte first.
     """
-    register = 0xFFFF
-    for byte in data:
-        register = (register >> 8) ^ _CRC16[(register ^ byte) & 0xFF]
-    return f"{register:04X}"
+    return f"{crc16(data, 0xFFFF):04X}"
 
 
 CHECKSUMS: Mapping[ChecksumName, Callable[[bytes], str]] = MappingProxyType(
