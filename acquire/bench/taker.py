@@ -37,8 +37,10 @@ __all__ = ["CaptureTaker"]
 GRACE_S = 12.0
 """How long a provisional capture may run away before it is withdrawn: longer than it takes to see
 that the probe has left, with one reading in a few seconds."""
-REPLAY = 64
-"""Readings kept to start a new immersion from its first moment, though it is recognised later."""
+REPLAY_S = 90.0
+REPLAY_MOST = 1200
+"""Readings kept, for so long and so many, to start an immersion from its first moment: which water
+the probe is in may be certain only half a minute after it came there."""
 
 
 @dataclass(slots=True)
@@ -76,7 +78,7 @@ class CaptureTaker:
         self._new_id = new_id
         self._timeout_s = timeout_s
         self._stops = deque(stops)
-        self._recent: deque[Reading] = deque(maxlen=REPLAY)
+        self._recent: deque[Reading] = deque(maxlen=REPLAY_MOST)
         self._follower = Immersion(self._channels)
         self._place: Place | None = None
         self._tracks: dict[str, _Track] = {}
@@ -96,6 +98,8 @@ class CaptureTaker:
             return []  # a duplicate or out of order: the next one is as good
         self._last = reading
         self._recent.append(reading)
+        while t_s - self._recent[0].stamp.t_s > REPLAY_S:
+            self._recent.popleft()
         place = self._follower.update(t_s, reading.values, reading.flags)
         news: list[Capture | Event] = []
         is_in_water = place.medium != "air" and place.number > 0
