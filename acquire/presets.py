@@ -55,6 +55,16 @@ class Preset:
         """The doubt a value may carry after that many seconds within the tolerance."""
         return self.doubt * (1.0 + dwell_s / self.patience_s)
 
+    def plateau_doubt(self, first: float, dwell_s: float) -> float:
+        """What is left of the first doubt once the halt has lasted that long."""
+        still = (self.plateau_s - dwell_s) / (self.plateau_s - self.plateau_shortest_s)
+        return first * min(1.0, max(0.0, still))
+
+    def earliest_dwell(self, first: float) -> float:
+        """Seconds within the tolerance before which the plateau alone is too much doubt."""
+        falls = first / (self.plateau_s - self.plateau_shortest_s)
+        return (falls * self.plateau_s - self.doubt) / (falls + self.doubt / self.patience_s)
+
 
 _ALLOWED = {f.name for f in fields(Preset)} - {"name", "tail"}
 _TAIL = {f.name for f in fields(TailPrior)}

@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import exp, inf, isfinite, log, nan, pi, sqrt
+from math import exp, inf, isfinite, nan, pi, sqrt
 
 from acquire.presets import Preset, find_preset
 from acquire.quantities import Tolerance
 from acquire.readings import Phase
 from acquire.settle_history import History, middle_mean
-from acquire.settle_tail import Outlook, outlook
+from acquire.settle_tail import outlook
+from acquire.settle_view import View
 
 __all__ = ["Settler", "Settling", "Tolerance"]
 
@@ -82,10 +83,11 @@ class Settler:
         "_gap_t",
         "_history",
         "_jump",
+        "_jumps",
         "_last_t",
         "_level",
-        "_moved_t",
         "_look_at",
+        "_moved_t",
         "_off",
         "_off_t",
         "_pending",
@@ -129,6 +131,7 @@ class Settler:
         self._level: float | None = None
         self._jump = 0.0
         self._sigma = 0.0
+        self._jumps = 0.0
         self._seen = 0
         self._period = 0.0
         self._gap_t = -inf
@@ -138,7 +141,7 @@ class Settler:
         self._off = 0
         self._off_t = 0.0
         self._moved_t = -inf
-        self._view: _View | None = None
+        self._view: View | None = None
 
     def restart(self, t_s: float) -> None:
         """Forget the past: a new immersion or a known disturbance began at `t_s`."""
@@ -173,6 +176,7 @@ class Settler:
             level = self._level = value
         else:
             self._level = level + 0.5 * (value - level)
+            self._jumps += jump
         self._take(t_s, value, temperature)
         if self._settled and self._moved_on(t_s, value):
             return self._state
@@ -202,6 +206,7 @@ class Settler:
         if self._begun is None or self._begun > t:
             self._begun = t
         self._level = value
+        self._jumps = 0.0
         self._jump = self._gate(self._bound(value))
         self._block_end = t - 0.5 * _BLOCK_S
         self._take(t, value, temperature)
@@ -263,10 +268,21 @@ class Settler:
         self._block_t = self._block_warm = 0.0
         self._block_warm_n = 0
         self._block_end = t
-        self._sigma = history.scatter(0) * sqrt(history.block_samples)
+        # mean |reading - running level| of white noise is 0.92 sigma for a level that halves
+        self._sigma += 0.2 * (self._jumps / (0.92 * n) - self._sigma)
+        self._jumps = 0.0
         self._jump = self._gate(tolerance)
-        if t >= self._look_at and self._off == 0:  # else: first see whether it has moved on
+        step, apart = history.step()
+        if not self._settled and abs(step) > 3.0 * tolerance:
+            self._rush(level, step / apart)
+        elif t >= self._look_at and self._off == 0:  # else: first see whether it has moved on
             self._decide(t, history)
+
+    def _rush(self, level: float, rate: float) -> None:
+        """So fast that there is nothing to weigh."""
+        per_min = 60.0 * rate
+        words = f"moving, {per_min:+.2g} per minute"
+        self._state = Settling("moving", level, inf, per_min, None, words)
 
     def _decide(self, t: float, history: History) -> None:
         preset = self._preset
@@ -285,8 +301,9 @@ class Settler:
         )
         found = outlook(w, max(t - begun, 1.0), bound, preset.tail)
         dwell = min(w.dwell(found.rest, tolerance + 1.5 * sqrt(noise)), t - self._gap_t)
-        plateau = self._plateau(t, level, tolerance, dwell, history)
-        view = self._view = _View(found, tolerance, dwell, plateau, to_come, rounding, q)
+        first = self._plateau_at_first(t, level, tolerance, history)
+        plateau = preset.plateau_doubt(first, dwell)
+        view = self._view = View(found, tolerance, dwell, plateau, to_come, rounding, q)
         value = level + found.rest
         if not self._settled:
             self._settled = (
@@ -302,19 +319,18 @@ class Settler:
         elif abs(value - self._anchor) > tolerance or found.doubt > preset.doubt_withdraws:
             self._settled = False
         self._tell(t, value, view)
-        self._look_at = t + self._pause(view, t - begun)
+        self._look_at = t + self._pause(view, first, t - begun)
 
-    def _pause(self, view: _View, elapsed: float) -> float:
+    def _pause(self, view: View, first: float, elapsed: float) -> float:
         """Seconds until the next decision is worth its cost: it is the dear part of the work."""
         if self._settled:
-            return min(5.0 + 0.02 * elapsed, 30.0)
+            return min(8.0 + 0.03 * elapsed, 30.0)
         preset = self._preset
-        doubt = view.outlook.doubt + view.plateau
-        if doubt > 3.0 * preset.allowed(view.dwell):
-            return min(3.0, 0.04 * elapsed)
-        return 0.0
+        if view.outlook.doubt > 3.0 * preset.allowed(view.dwell):
+            return min(3.0, 0.05 * elapsed)
+        return min(4.0, 0.7 * (preset.earliest_dwell(first) - view.dwell))
 
-    def _tell(self, t: float, value: float, view: _View) -> None:
+    def _tell(self, t: float, value: float, view: View) -> None:
         found = view.outlook
         reason = "" if self._settled else view.reason(self._quantity)
         if reason and t - self._moved_t < _REMEMBERS_S:
@@ -329,19 +345,16 @@ class Settler:
             reason,
         )
 
-    def _plateau(
-        self, t: float, level: float, tolerance: float, dwell: float, history: History
+    def _plateau_at_first(
+        self, t: float, level: float, tolerance: float, history: History
     ) -> float:
-        """Probability that the halt is a false plateau; falls with how long it has lasted."""
+        """Probability that a halt is a false plateau, before it has lasted."""
         preset = self._preset
         if t - history.stopped_short_t < preset.plateau_s + 5.0:
-            first = preset.plateau_abrupt
-        elif max(history.high - level, level - history.low) < 2.0 * tolerance:
-            first = preset.plateau_unseen
-        else:
-            first = preset.plateau
-        still = (preset.plateau_s - dwell) / (preset.plateau_s - preset.plateau_shortest_s)
-        return first * min(1.0, max(0.0, still))
+            return preset.plateau_abrupt
+        if max(history.high - level, level - history.low) < 2.0 * tolerance:
+            return preset.plateau_unseen
+        return preset.plateau
 
     def _thermal(self, level: float, history: History) -> float:
         """What the temperature still to come may do to the value, in its unit."""
@@ -361,103 +374,3 @@ def _rounding(q: float, sigma: float) -> float:
     if q == 0.0:
         return 0.0
     return q * q / 12.0 * exp(-min(50.0, 4.0 * pi * pi * (sigma / q) ** 2))
-
-
-_ENDLESS = {
-    "ph": "reference junction, carbon dioxide or a sample still warming",
-    "orp": "a water that holds its potential poorly",
-    "conductivity": "temperature, or something still dissolving",
-    "temperature": "the sample itself is warming or cooling",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class _View:
-    """Everything one decision rested on, kept for those who ask."""
-
-    outlook: Outlook
-    tolerance: float
-    dwell: float
-    plateau: float
-    to_come: float
-    rounding: float
-    step: float
-
-    @property
-    def noise(self) -> float:
-        return sqrt(max(self.outlook.mean_variance - 0.5 * self.rounding, 0.0))
-
-    @property
-    def resolution(self) -> float:
-        return self.step / sqrt(12.0)
-
-    @property
-    def remaining(self) -> float:
-        spread = max(self.outlook.variance - self.outlook.mean_variance, 0.0)
-        return sqrt(spread + self.to_come * self.to_come / 3.0)
-
-    @property
-    def expanded_u(self) -> float:
-        square = self.outlook.variance + self.to_come**2 / 3.0 + self.resolution**2
-        return 2.0 * sqrt(square)
-
-    def eta_s(self, preset: Preset) -> float | None:
-        """Guess the seconds until the doubt is small enough; None for a drift."""
-        found = self.outlook
-        if found.drifting > 0.5:
-            return None
-        wait = 0.0
-        if self.plateau > 0.5 * preset.doubt:
-            span = preset.plateau_s - preset.plateau_shortest_s
-            wait = span * (1.0 - 0.5 * preset.doubt / self.plateau)
-            wait = min(wait, preset.plateau_s - self.dwell)
-        left = abs(found.left)
-        if left > self.tolerance and found.rate != 0.0:
-            wait += abs(found.left / found.rate) * log(left / self.tolerance)
-        if found.doubt > preset.doubt:  # evidence about a slope grows as the cube of the time
-            wait = max(wait, self.dwell * ((found.doubt / preset.doubt) ** 0.33 - 1.0))
-        return wait
-
-    def reason(self, quantity: str) -> str:
-        """Say in words why it is not settled."""
-        found = self.outlook
-        rate = f"{found.rate * 60.0:+.2g} per minute"
-        if found.drifting > 0.3 and self.dwell >= 5.0:
-            cause = _ENDLESS.get(quantity)
-            looks = "looks like a drift that does not end"
-            return f"unsettled, drifting {rate}; {looks}{f' ({cause})' if cause else ''}"
-        if self.dwell < 5.0:
-            return f"moving, {rate}"
-        if self.plateau > found.doubt:
-            quiet = f"quiet for {self.dwell:.0f} s"
-            return f"{quiet}; waiting to rule out a false plateau (old film, bubble)"
-        if abs(found.left) > 0.5 * self.tolerance:
-            return f"coming to rest, {rate}, about {abs(found.left):.2g} left"
-        if abs(self.to_come) > 0.5 * self.tolerance:
-            return f"the temperature still moves: about {abs(self.to_come):.2g} to come"
-        return f"nearly there; a slow tail of {_KINDS[found.kind]} cannot be ruled out yet"
-
-    def in_words(self, preset: Preset) -> list[tuple[str, str]]:
-        """The terms that decided, each with its value."""
-        found = self.outlook
-        return [
-            ("tolerance", f"±{self.tolerance:.3g}"),
-            ("within it for", f"{self.dwell:.0f} s"),
-            ("left to move", f"{found.left:+.2g}"),
-            ("rate", f"{found.rate * 60.0:+.2g} per minute"),
-            ("doubt: not at rest", f"{100 * found.doubt:.1f} %, most of it {_KINDS[found.kind]}"),
-            ("doubt: a false plateau", f"{100 * self.plateau:.1f} %"),
-            ("doubt allowed", f"{100 * preset.doubt:.1f} % together"),
-            ("temperature to come", f"{self.to_come:+.2g}"),
-            ("u noise", f"{self.noise:.2g}"),
-            ("u resolution", f"{self.resolution:.2g}"),
-            ("u remaining", f"{self.remaining:.2g}"),
-        ]
-
-
-_KINDS = {
-    "rest": "none",
-    "tail": "an exponential tail",
-    "diffusion": "a diffusion tail",
-    "drift": "a drift",
-}

@@ -155,6 +155,13 @@ class History:
         """Level of the last base block."""
         return self.rungs[0][-1][2]
 
+    def step(self) -> tuple[float, float]:
+        """Change from the last base block but one to the last, and the seconds between them."""
+        rung = self.rungs[0]
+        if len(rung) < 2:
+            return 0.0, 1.0
+        return rung[-1][2] - rung[-2][2], rung[-1][1] - rung[-2][1]
+
     def level(self, tolerance: float) -> float:
         """The newest level, two blocks together where they agree."""
         rung = self.rungs[0]
@@ -225,7 +232,7 @@ def middle_mean(values: list[float]) -> float:
     values.sort()
     if n == 3:
         return values[1]
-    k = n // 4
+    k = n // 6
     return sum(values[k : n - k]) / (n - 2 * k)
 
 
