@@ -17,7 +17,7 @@ from simulators.speech import LineFaults, find_dialect, speak
 from simulators.traits import Bias
 from simulators.waters import Water, load_waters
 
-__all__ = ["Rig", "run"]
+__all__ = ["Rig", "check_rate", "plan_of", "run"]
 
 
 class Rig:
@@ -38,6 +38,24 @@ class Rig:
         self._start_s = start_s
         self._done_s = -1.0  # of the script: everything up to here has been moved
         self._on_move = on_move
+
+    @classmethod
+    def drawn(
+        cls,
+        seed: object,
+        script: Script,
+        waters: Mapping[str, Water],
+        *,
+        start_s: float,
+        rate_hz: float = 1.0,
+        in_air: InAir = "live",
+        on_move: Callable[[str], None] | None = None,
+    ) -> Rig:
+        """Make a rig whose instrument has the bias and the noise of the seed."""
+        probe = Probe(
+            seed, start_s=start_s, period_s=1.0 / rate_hz, bias=Bias.drawn(seed), in_air=in_air
+        )
+        return cls(probe, script, waters, start_s=start_s, on_move=on_move)
 
     def advance(self, t_s: float) -> None:
         """Make every move due by t, each at its own instant, and tell of it."""
@@ -94,20 +112,19 @@ async def run(
     ConfigError says what cannot be used before anything is opened.
     """
     speech = find_dialect(dialect)
-    if not 0.01 <= rate_hz <= 50.0:
-        raise ConfigError("no meter has this rate", found=rate_hz, allowed="0.01 to 50 Hz")
+    check_rate(rate_hz)
     waters = load_waters()
-    plan = _plan(script, water, waters)
+    plan = plan_of(script, water, waters)
     async with PtyFront(link) as front:
-        start_s = clock.now().t_s
-        probe = Probe(
+        rig = Rig.drawn(
             seed,
-            start_s=start_s,
-            period_s=1.0 / rate_hz,
-            bias=Bias.drawn(seed),
+            plan,
+            waters,
+            start_s=clock.now().t_s,
+            rate_hz=rate_hz,
             in_air=in_air,
+            on_move=on_move,
         )
-        rig = Rig(probe, plan, waters, start_s=start_s, on_move=on_move)
         if on_ready is not None:
             on_ready(front.path)
         async with asyncio.TaskGroup() as group:
@@ -128,9 +145,16 @@ async def run(
                 talk.cancel()
 
 
-def _plan(
+def check_rate(rate_hz: float) -> None:
+    """ConfigError when no meter updates that often, or that seldom."""
+    if not 0.01 <= rate_hz <= 50.0:
+        raise ConfigError("no meter has this rate", found=rate_hz, allowed="0.01 to 50 Hz")
+
+
+def plan_of(
     script: Script | str | Path | None, water: str | None, waters: Mapping[str, Water]
 ) -> Script:
+    """Give the script that is meant: named, in a file, one water for ever, or the household's."""
     if script is not None and water is not None:
         raise ConfigError("a script and a water at once", allowed="one of them")
     if water is not None:
