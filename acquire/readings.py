@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Literal
 
 __all__ = [
+    "REFERENCE_ELECTRODES",
     "Capture",
     "CaptureState",
     "Channel",
@@ -24,6 +25,17 @@ __all__ = [
 
 Phase = Literal["moving", "settling", "settled"]
 """How a quantity stands in its immersion: still changing, nearly there, at rest."""
+
+REFERENCE_ELECTRODES = (
+    "ag-agcl-3m",
+    "ag-agcl-saturated",
+    "ag-agcl-4m",
+    "ag-agcl-1m",
+    "ag-agcl-0.1m",
+    "calomel-saturated",
+    "she",
+)
+"""Names of what an ORP may be measured against; `acquire.water.redox` holds their potentials."""
 
 
 class Flag(StrEnum):
@@ -89,6 +101,8 @@ class Channel:
     """Temperature in °C the meter has already compensated to; None when it has not."""
     coefficient: float | None = None
     """Fraction per °C the meter uses for that; None when unknown or not linear."""
+    reference_electrode: str | None = None
+    """What ORP is measured against, one of REFERENCE_ELECTRODES; None when not known."""
 
     @property
     def is_required(self) -> bool:
@@ -145,6 +159,10 @@ class Capture:
     role: Role | None = None
     reason: str = ""
     """For unsettled and withdrawn ones: what moved, how fast and why."""
+    derived: Mapping[str, SettledValue] = field(default_factory=dict)
+    """What ouzel makes of the values, by quantity: corrected, at 25 °C, or computed because the
+    meter does not give it. Stands beside `values`, which stay as they were said, and says how in
+    `method`; its uncertainty holds that of the method too."""
 
 
 @dataclass(frozen=True, slots=True)

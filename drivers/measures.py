@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from acquire.errors import ConfigError
 from acquire.quantities import Quantity, conversion, find_quantity
-from acquire.readings import Channel, Flag
+from acquire.readings import REFERENCE_ELECTRODES, Channel, Flag
 
 __all__ = ["Measures", "Scale", "Table", "at", "channel_of", "scale_of"]
 
@@ -37,6 +37,7 @@ class Measures(Table):
     follows: str | None = None
     compensated_to_c: Annotated[float, Field(ge=0, le=50)] | None = None
     coefficient_per_c: Annotated[float, Field(gt=0, le=0.1)] | None = None
+    reference_electrode: str | None = None
 
 
 class Scale:
@@ -74,6 +75,7 @@ def scale_of(
             key=f"{key}.coefficient_per_c",
             allowed="with compensated_to_c",
         )
+    _check_electrode(name, mine)
     return Scale(quantity, mine)
 
 
@@ -88,6 +90,7 @@ def channel_of(quantity: Quantity, measures: Measures) -> Channel:
         follows=measures.follows,
         reference_c=measures.compensated_to_c,
         coefficient=measures.coefficient_per_c,
+        reference_electrode=measures.reference_electrode,
     )
 
 
@@ -118,4 +121,17 @@ def _check_follows(name: str, measures: Mapping[str, Measures]) -> None:
             key=f"quantities.{name}.follows",
             found=follows,
             allowed=", ".join(others),
+        )
+
+
+def _check_electrode(name: str, measures: Measures) -> None:
+    """Only ORP is measured against a reference electrode, and only known ones can be used."""
+    found = measures.reference_electrode
+    allowed = REFERENCE_ELECTRODES if name == "orp" else ()
+    if found is not None and found not in allowed:
+        raise ConfigError(
+            "no reference electrode of this quantity",
+            key=f"quantities.{name}.reference_electrode",
+            found=found,
+            allowed=", ".join(allowed) or "with orp only",
         )

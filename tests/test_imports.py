@@ -30,6 +30,7 @@ FLOORS = {
     "settle": 3,
     "procedures": 3,
     "presets": 3,
+    "checks": 4,
     "immersion": 4,
     "meter": 4,
     "registry": 5,

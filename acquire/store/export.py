@@ -15,6 +15,7 @@ from typing import TextIO
 
 from acquire.readings import Capture, Event, Reading
 from acquire.store.records import Records
+from acquire.store.rows import unit_of
 
 __all__ = [
     "CAPTURE_COLUMNS",
@@ -80,7 +81,10 @@ def reading_cells(readings: Iterable[Reading], units: Units) -> Iterator[tuple[C
 
 
 def capture_cells(captures: Iterable[Capture], units: Units) -> Iterator[tuple[Cell, ...]]:
-    """Give one row a value; a capture without any gets one row that says why."""
+    """Give one row a value, the meter's own before those derived from them (`source`, `method`).
+
+    A capture without any gets one row that says why.
+    """
     for capture in captures:
         head = (
             _harmless(capture.id),
@@ -91,13 +95,14 @@ def capture_cells(captures: Iterable[Capture], units: Units) -> Iterator[tuple[C
             "" if capture.role is None else capture.role.value,
             capture.state.value,
         )
-        for value in capture.values.values():
+        for value in (*capture.values.values(), *capture.derived.values()):
+            unit = units.get((capture.meter, value.quantity)) or unit_of(value.quantity)
             yield (
                 *head,
                 _harmless(value.quantity),
                 _number(value.value),
                 _number(value.expanded_u),
-                _harmless(units.get((capture.meter, value.quantity), "")),
+                _harmless(unit),
                 value.phase,
                 value.source,
                 _harmless(value.method),

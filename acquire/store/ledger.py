@@ -13,6 +13,7 @@ from pathlib import Path
 from acquire import __version__
 from acquire.errors import StoreError
 from acquire.readings import Stamp
+from acquire.store.check_rows import CheckRow, CorrectionRows, UndoRow
 from acquire.store.database import (
     connect_reading,
     connect_writing,
@@ -29,7 +30,7 @@ from acquire.store.tables import Tables
 
 __all__ = ["Kept", "Ledger"]
 
-Kept = CaptureRows | EventRow | MeterRows
+Kept = CaptureRows | EventRow | MeterRows | CheckRow | CorrectionRows | UndoRow
 
 _CHECKPOINT_BYTES = 4 * 1024 * 1024
 
@@ -151,6 +152,10 @@ class Ledger:
                     self._tables.note(item)
                 case MeterRows():
                     self._tables.describe(item)
+                case CheckRow():
+                    self._tables.judge(item)
+                case CorrectionRows() | UndoRow():
+                    self._tables.correct(item)
         except (StoreError, sqlite3.IntegrityError) as refusal:
             execute("ROLLBACK TO item")
             execute("RELEASE item")

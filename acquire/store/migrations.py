@@ -1,6 +1,7 @@
 """Making a new store, and bringing an older one up to date.
 
-Version 1 is schema.sql. Each later version is a step in `STEPS`; it runs in a transaction of its
+Version 1 is schema.sql. Each later version is a step in `STEPS` (its SQL
+in steps.py); it runs in a transaction of its
 own together with the new version number, so a store is always at one version or the next, never
 between.
 """
@@ -16,6 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
+from acquire.store.steps import CHECKS
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -31,7 +33,7 @@ class Step:
     sql: str
 
 
-STEPS: tuple[Step, ...] = ()
+STEPS: tuple[Step, ...] = (Step(2, CHECKS),)
 
 
 def known_version(steps: Sequence[Step] = STEPS) -> int:

@@ -15,8 +15,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from acquire.checks import Check, StandingCorrection
 from acquire.errors import StoreError
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
+from acquire.store.check_rows import (
+    CHECK_QUERY,
+    CORRECTION_QUERY,
+    check_of,
+    corrections_of,
+)
 from acquire.store.database import (
     connect_reading,
     is_at_rest,
@@ -136,7 +143,7 @@ class Records:
         """Give every series, by meter, the latest description of each last."""
         rows = self._all(
             "SELECT name, unit, quantity, resolution, accuracy, accuracy_relative, follows, "
-            "reference_c, coefficient, driver, profile, identity, "
+            "reference_c, coefficient, reference_electrode, driver, profile, identity, "
             "series.described_ms = meters.described_ms AND meters.described_ms = "
             "  (SELECT max(described_ms) FROM meters AS other WHERE other.name = meters.name) "
             "FROM series JOIN meters ON meters.id = series.meter "
@@ -321,15 +328,35 @@ class Records:
             return [self._capture(row[0], row[1], row[2:]) for row in rows]
 
     def _capture(self, key: int, number: int, row: Sequence[Any]) -> Capture:
-        values = self._all(
-            "SELECT quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, "
-            "source, method, reason, budget FROM capture_values "
-            "WHERE capture = ? AND number = ? ORDER BY position",
-            key,
-            number,
+        values, derived = (
+            self._all(
+                f"SELECT {_VALUE} FROM {table} "  # noqa: S608 - constants
+                "WHERE capture = ? AND number = ? ORDER BY position",
+                key,
+                number,
+            )
+            for table in ("capture_values", "capture_derived")
         )
         with mapped(self.path, f"reading capture {row[0]}"):
-            return capture_of(row, [value_of(value) for value in values])
+            return capture_of(row, list(map(value_of, values)), list(map(value_of, derived)))
+
+    # -- checks and corrections -------------------------------------------------------------
+
+    def channels(self, meter: str) -> dict[str, Channel]:
+        """Give by quantity what a meter measures, as it was described last."""
+        return {
+            series.quantity: series.channel
+            for series in self.series()
+            if series.meter == meter and series.is_current and series.channel is not None
+        }
+
+    def checks(self, *, meter: str | None = None, capture_id: str | None = None) -> list[Check]:
+        """Give checks, oldest first, one a quantity."""
+        return [check_of(row) for row in self._all(CHECK_QUERY, meter, capture_id)]
+
+    def corrections(self, *, meter: str | None = None) -> list[StandingCorrection]:
+        """Give every correction, oldest first, those undone too: see `checks.in_force`."""
+        return corrections_of(self._all(CORRECTION_QUERY, meter))
 
     # -- events -----------------------------------------------------------------------------
 
@@ -398,6 +425,10 @@ def _require_current(path: Path, version: int, known: int) -> None:
         )
 
 
+_VALUE = (
+    "quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, source, method, "
+    "reason, budget"
+)
 _CAPTURE = (
     "captures.id, name, started_ms, started_mono_ns, state, taken_ms, taken_mono_ns, water, role, "
     "reason FROM captures JOIN meters ON meters.id = captures.meter"

@@ -42,6 +42,7 @@ __all__ = [
     "meter_rows",
     "reading_rows",
     "require_storable",
+    "unit_of",
     "value_of",
 ]
 
@@ -74,8 +75,8 @@ class MeterRows:
     meter: tuple[str, str, str]
     """Driver, profile, identity."""
     series: tuple[tuple[Any, ...], ...]
-    """Quantity, unit, resolution, accuracy, accuracy_relative, follows, reference_c,
-    coefficient."""
+    """Quantity, unit, resolution, accuracy, accuracy_relative, follows, reference_c, coefficient,
+    reference_electrode."""
     at_ms: int
 
 
@@ -92,6 +93,8 @@ class CaptureRows:
     values: tuple[tuple[Any, ...], ...]
     """Quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, source, method,
     reason, budget."""
+    derived: tuple[tuple[Any, ...], ...]
+    """The same of what ouzel derived."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +168,7 @@ def meter_rows(
                 None if channel.follows is None else clean(channel.follows),
                 _finite(channel.reference_c),
                 _finite(channel.coefficient),
+                channel.reference_electrode,
             )
             for channel in channels
         ),
@@ -194,22 +198,27 @@ def capture_rows(capture: Capture) -> CaptureRows:
             None if capture.role is None else Role(capture.role).value,
             clean(capture.reason),
         ),
-        values=tuple(
-            (
-                clean(quantity),
-                position,
-                _finite(value.value),
-                _finite(value.expanded_u),
-                clean(value.phase),
-                _finite(value.drift_per_min),
-                _finite(value.settled_after_s),
-                clean(value.source),
-                clean(value.method),
-                clean(value.reason),
-                _json(value.budget),
-            )
-            for position, (quantity, value) in enumerate(capture.values.items())
-        ),
+        values=_value_rows(capture.values),
+        derived=_value_rows(capture.derived),
+    )
+
+
+def _value_rows(values: Mapping[str, SettledValue]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(
+        (
+            clean(quantity),
+            position,
+            _finite(value.value),
+            _finite(value.expanded_u),
+            clean(value.phase),
+            _finite(value.drift_per_min),
+            _finite(value.settled_after_s),
+            clean(value.source),
+            clean(value.method),
+            clean(value.reason),
+            _json(value.budget),
+        )
+        for position, (quantity, value) in enumerate(values.items())
     )
 
 
@@ -230,7 +239,9 @@ def value_of(row: Sequence[Any]) -> SettledValue:
     )
 
 
-def capture_of(row: Sequence[Any], values: Sequence[SettledValue]) -> Capture:
+def capture_of(
+    row: Sequence[Any], values: Sequence[SettledValue], derived: Sequence[SettledValue] = ()
+) -> Capture:
     """Read a capture back from id, meter, started, state, taken, water, role, reason."""
     key, meter, started_ms, started_ns, state, taken_ms, taken_ns, water, role, reason = row
     return Capture(
@@ -243,6 +254,7 @@ def capture_of(row: Sequence[Any], values: Sequence[SettledValue]) -> Capture:
         water=water,
         role=None if role is None else Role(role),
         reason=reason,
+        derived={value.quantity: value for value in derived},
     )
 
 

@@ -7,6 +7,14 @@ from collections.abc import Sequence
 
 from acquire.errors import StoreError
 from acquire.readings import CaptureState, Stamp
+from acquire.store.check_rows import (
+    CheckRow,
+    CorrectionRows,
+    UndoRow,
+    keep_check,
+    keep_correction,
+    undo_correction,
+)
 from acquire.store.rows import (
     CaptureRows,
     EventRow,
@@ -76,14 +84,15 @@ class Tables:
             updated = self._execute(
                 "UPDATE series SET described_ms = ? WHERE meter = ? AND quantity = ? AND unit = ? "
                 "AND resolution IS ? AND accuracy = ? AND accuracy_relative = ? "
-                "AND follows IS ? AND reference_c IS ? AND coefficient IS ?",
+                "AND follows IS ? AND reference_c IS ? AND coefficient IS ? "
+                "AND reference_electrode IS ?",
                 (at_ms, meter, *series),
             )
             if updated.rowcount == 0:
                 self._execute(
                     "INSERT INTO series (described_ms, meter, quantity, unit, resolution, "
-                    "accuracy, accuracy_relative, follows, reference_c, coefficient) "
-                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    "accuracy, accuracy_relative, follows, reference_c, coefficient, "
+                    "reference_electrode) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (at_ms, meter, *series),
                 )
         self.remember()
@@ -203,14 +212,37 @@ class Tables:
             "role, reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (key, number, *capture.said),
         )
-        self._connection.executemany(
-            f"INSERT INTO capture_values (capture, number, unit, {_VALUE_COLUMNS}) "  # noqa: S608 - constant
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (key, number, self._unit(capture.meter, value[0]), *value)
-                for value in capture.values
-            ],
-        )
+        for table, values in (
+            ("capture_values", capture.values),
+            ("capture_derived", capture.derived),
+        ):
+            if values:
+                self._connection.executemany(
+                    f"INSERT INTO {table} (capture, number, unit, {_VALUE_COLUMNS}) "  # noqa: S608 - constants
+                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    [
+                        (key, number, self._unit(capture.meter, value[0]), *value)
+                        for value in values
+                    ],
+                )
+
+    def judge(self, check: CheckRow) -> None:
+        """Insert what a check found."""
+        quantity = check.row[0]
+        meter = self._execute(
+            "SELECT name FROM captures JOIN meters ON meters.id = captures.meter "
+            "WHERE captures.id = ?",
+            (check.capture_id,),
+        ).fetchone()
+        unit = self._unit(meter[0], quantity) if meter else ""
+        keep_check(self._execute, check, unit)
+
+    def correct(self, said: CorrectionRows | UndoRow) -> None:
+        """Put a correction in force, or out of it."""
+        if isinstance(said, CorrectionRows):
+            keep_correction(self._execute, said)
+        else:
+            undo_correction(self._execute, said)
 
     def _insert_capture(self, capture: CaptureRows) -> int:
         started = (capture.started.at_ms, capture.started.mono_ns)
@@ -230,12 +262,17 @@ class Tables:
             "WHERE capture = ? AND number = ?",
             (key, number),
         ).fetchone()
-        values = self._execute(
-            f"SELECT {_VALUE_COLUMNS} FROM capture_values "  # noqa: S608 - constant
-            "WHERE capture = ? AND number = ? ORDER BY position",
-            (key, number),
-        ).fetchall()
-        return bool(said == capture.said and tuple(values) == capture.values)
+        values, derived = (
+            tuple(
+                self._execute(
+                    f"SELECT {_VALUE_COLUMNS} FROM {table} "  # noqa: S608 - constants
+                    "WHERE capture = ? AND number = ? ORDER BY position",
+                    (key, number),
+                )
+            )
+            for table in ("capture_values", "capture_derived")
+        )
+        return bool((said, values, derived) == (capture.said, capture.values, capture.derived))
 
     def _unit(self, meter: str, quantity: str) -> str:
         found = self._series.get((meter, quantity))

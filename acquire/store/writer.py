@@ -13,9 +13,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from acquire.checks import Check, StandingCorrection
 from acquire.clock import Clock
 from acquire.errors import StoreError
 from acquire.readings import Capture, Channel, Event, Reading
+from acquire.store.check_rows import UndoRow, check_row, correction_rows
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import STEPS, Step
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
@@ -175,8 +177,8 @@ class StoreWriter:
         self._worker.put(rows)
         self._see_to_commit()
 
-    async def keep(self, item: Capture | Event) -> None:
-        """Make a capture or an event durable; returns only then.
+    async def keep(self, item: Capture | Event | Check | StandingCorrection) -> None:
+        """Make one thing durable; returns only then.
 
         A capture kept again in another state keeps its first `taken` and every earlier state;
         kept again as it is, it changes nothing, so a failed call may be repeated.
@@ -186,7 +188,24 @@ class StoreWriter:
                 provisional was to change its state.
 
         """
-        await self._ask(capture_rows(item) if isinstance(item, Capture) else event_row(item))
+        match item:
+            case Capture():
+                await self._ask(capture_rows(item))
+            case Event():
+                await self._ask(event_row(item))
+            case Check():
+                await self._ask(check_row(item))
+            case StandingCorrection():
+                await self._ask(correction_rows(item))
+
+    async def undo_correction(self, meter: str, quantity: str) -> None:
+        """End the correction in force; the one before it holds again. Returns once durable.
+
+        Raises:
+            StoreError: none is in force, or the disk failed.
+
+        """
+        await self._ask(UndoRow(meter, quantity, self._clock.now().at_ms))
 
     async def flush(self) -> None:
         """Make every reading taken so far durable; returns only then."""

@@ -65,7 +65,7 @@ def test_what_is_no_database_is_refused(tmp_path, content):
 def test_a_store_from_a_newer_ouzel_is_refused(filled):
     with closing(sqlite3.connect(filled)) as newer:
         newer.execute("PRAGMA user_version = 99")
-    refuses(filled, StoreNewer, "has version 99, this ouzel knows up to 1: install a newer ouzel")
+    refuses(filled, StoreNewer, "has version 99, this ouzel knows up to 2: install a newer ouzel")
 
 
 def test_a_newer_version_that_stands_only_in_the_log_is_seen(filled):
@@ -156,7 +156,7 @@ def test_a_new_store_is_marked_and_set_up(filled):
         }
     assert settings == {
         "application_id": APPLICATION_ID,
-        "user_version": 1,
+        "user_version": 2,
         "journal_mode": "wal",
         "auto_vacuum": 2,
     }

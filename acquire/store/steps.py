@@ -1,0 +1,105 @@
+"""The SQL of each version after the first. This file is history: a released step never changes."""
+
+from __future__ import annotations
+
+__all__ = ["CHECKS"]
+
+CHECKS = """
+-- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
+
+ALTER TABLE series ADD COLUMN reference_electrode TEXT;   -- of ORP; NULL: not known
+
+-- What ouzel made of the values of a capture's state; they themselves stay in capture_values.
+CREATE TABLE capture_derived (
+    capture         INTEGER NOT NULL,
+    number          INTEGER NOT NULL,
+    quantity        TEXT    NOT NULL,
+    position        INTEGER NOT NULL,
+    unit            TEXT    NOT NULL,
+    value           REAL CHECK (abs(value) < 9e999),
+    expanded_u      REAL CHECK (abs(expanded_u) < 9e999),  -- 95 %, that of the method included
+    phase           TEXT    NOT NULL,
+    drift_per_min   REAL CHECK (abs(drift_per_min) < 9e999),
+    settled_after_s REAL CHECK (abs(settled_after_s) < 9e999),
+    source          TEXT    NOT NULL,
+    method          TEXT    NOT NULL,
+    reason          TEXT    NOT NULL,
+    budget          TEXT    NOT NULL,
+    PRIMARY KEY (capture, number, quantity),
+    FOREIGN KEY (capture, number) REFERENCES capture_states (capture, number)
+) STRICT, WITHOUT ROWID;
+
+-- A capture of a known solution held against its value; one row a quantity.
+CREATE TABLE checks (
+    capture     INTEGER NOT NULL REFERENCES captures (key),
+    quantity    TEXT    NOT NULL,
+    at_ms       INTEGER NOT NULL,            -- when the capture came to rest
+    solution    TEXT    NOT NULL,            -- name in the catalogue
+    label       TEXT    NOT NULL,
+    source      TEXT    NOT NULL,            -- where the solution's value comes from
+    method      TEXT    NOT NULL,            -- how it was carried to temperature and meter
+    temp_c      REAL    NOT NULL,
+    temp_from   TEXT    NOT NULL,            -- meter, typed
+    unit        TEXT    NOT NULL,            -- UCUM, of all that follow
+    said        REAL    NOT NULL,            -- the meter's own value
+    said_u      REAL    NOT NULL,            -- 95 %, of the settling
+    expected    REAL    NOT NULL,
+    expected_u  REAL    NOT NULL,            -- 95 %, solution and temperature
+    allowed     REAL,                        -- NULL: nobody says
+    allowed_by  TEXT    NOT NULL,
+    verdict     TEXT    NOT NULL,            -- pass, fail, cannot tell
+    reason      TEXT    NOT NULL,
+    corrected   REAL,                        -- with the correction then in force; NULL: none was
+    corrected_u REAL,
+    resembles   TEXT    NOT NULL,            -- name of another solution that this looks like
+    opened      TEXT    NOT NULL,            -- ISO date of the bottle
+    PRIMARY KEY (capture, quantity)
+) STRICT, WITHOUT ROWID;
+
+-- A correction put in force by a person. The latest one of a meter's name and quantity that was
+-- not undone holds.  corrected = (said - pivot) * gain + pivot + offset
+CREATE TABLE corrections (
+    id        INTEGER PRIMARY KEY,
+    meter     TEXT    NOT NULL,              -- name
+    quantity  TEXT    NOT NULL,
+    from_ms   INTEGER NOT NULL,
+    undone_ms INTEGER,
+    offset    REAL    NOT NULL,
+    gain      REAL    NOT NULL,
+    pivot     REAL    NOT NULL
+) STRICT;
+CREATE INDEX corrections_by_meter ON corrections (meter, quantity, id);
+
+-- What a correction goes through: one point for an offset, two for a line.
+CREATE TABLE correction_anchors (
+    correction INTEGER NOT NULL REFERENCES corrections (id),
+    position   INTEGER NOT NULL,
+    said       REAL    NOT NULL,
+    expected   REAL    NOT NULL,
+    u          REAL    NOT NULL,             -- standard uncertainty
+    capture    INTEGER,                      -- the check; NULL: the zero of a conductivity cell
+    quantity   TEXT    NOT NULL,
+    PRIMARY KEY (correction, position),
+    FOREIGN KEY (capture, quantity) REFERENCES checks (capture, quantity)
+) STRICT, WITHOUT ROWID;
+
+DROP VIEW captures_in_words;
+CREATE VIEW captures_in_words AS
+SELECT strftime('%Y-%m-%dT%H:%M:%fZ', captures.taken_ms / 1000.0, 'unixepoch') AS taken,
+       captures.id, meters.name AS meter, captures.water, captures.role, captures.state,
+       said.quantity, said.value, said.expanded_u, said.unit, said.phase, said.source, said.method
+FROM captures
+JOIN meters ON meters.id = captures.meter
+JOIN (SELECT *, 0 AS part FROM capture_values UNION ALL SELECT *, 1 FROM capture_derived) AS said
+  ON said.capture = captures.key AND said.number = captures.latest
+ORDER BY captures.taken_ms, captures.key, said.part, said.position;
+
+CREATE VIEW checks_in_words AS
+SELECT strftime('%Y-%m-%dT%H:%M:%fZ', checks.at_ms / 1000.0, 'unixepoch') AS taken,
+       captures.id, meters.name AS meter, checks.solution, checks.quantity, checks.said,
+       checks.expected, checks.unit, checks.temp_c, checks.verdict, checks.reason
+FROM checks
+JOIN captures ON captures.key = checks.capture
+JOIN meters ON meters.id = captures.meter
+ORDER BY checks.at_ms, checks.quantity;
+"""
