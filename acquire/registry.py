@@ -17,6 +17,7 @@ from acquire.meter import DriverClass
 __all__ = ["BUILT_IN_DRIVERS", "FoundDriver", "all_drivers", "driver_class", "load"]
 
 BUILT_IN_DRIVERS = {
+    "modbus": "drivers.modbus:Modbus",
     "text_lines": "drivers.text_lines:TextLines",
 }
 GROUP = "ouzel.drivers"

@@ -1,0 +1,126 @@
+"""What the configuration says of a meter that is read over Modbus."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from acquire.errors import ConfigError
+from acquire.quantities import BUILT_IN
+from drivers.modbus_profile import ModbusMeter, assemble
+from drivers.ports import PORT_FORMS, is_port
+from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
+
+__all__ = ["MODBUS_TCP_PORT", "ModbusSettings", "wire_words"]
+
+MODBUS_TCP_PORT = 502
+_TCP = "tcp://"
+
+
+class ModbusSettings(BaseModel):
+    """The meter's table in the configuration.
+
+    Validation context: ``base``, the folder that relative paths of profiles start from;
+    ``quantities``, the table of quantities a profile may name (default: the built-in ones).
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    driver: str = "modbus"
+    profile: Annotated[str, Field(min_length=1)]
+    """A shipped profile or the path of one."""
+    port: Annotated[str, Field(min_length=1)]
+    """A serial port, a URL, or ``tcp://HOST[:PORT]`` for Modbus TCP."""
+    device: Annotated[int, Field(ge=0, le=255)] = 1
+    """Its number on the line, 1 to 247; behind tcp:// 0 and up to 255 occur too."""
+    serial: SerialOverrides = SerialOverrides()
+    """Only the keys given replace those of the profile."""
+
+    _meter: ModbusMeter = PrivateAttr()
+
+    @field_validator("port")
+    @classmethod
+    def _has_the_form_of_a_port(cls, port: str) -> str:
+        allowed = f"tcp://HOST[:PORT], {PORT_FORMS}"
+        if not is_port(port):
+            raise PydanticCustomError("port", "not a port", {"allowed": allowed})
+        if port.startswith(_TCP):
+            _address(port)
+        return port
+
+    @field_validator("profile")
+    @classmethod
+    def _is_there(cls, profile: str, info: ValidationInfo) -> str:
+        base = (info.context or {}).get("base")
+        try:
+            path = find_profile(profile, None if base is None else Path(base), "modbus")
+        except ConfigError as error:
+            raise PydanticCustomError(
+                "profile", "{problem}", {"problem": error.problem, "allowed": error.allowed}
+            ) from error
+        return profile if profile in shipped_profiles("modbus") else str(path)
+
+    @model_validator(mode="after")
+    def _device_can_be_on_the_line(self) -> ModbusSettings:
+        if not self.is_tcp and not 1 <= self.device <= 247:
+            raise PydanticCustomError(
+                "device", "no device on a serial line has this number", {"allowed": "1 to 247"}
+            )
+        return self
+
+    def model_post_init(self, context: Any) -> None:
+        """Read the profile, so that `config check` finds what is wrong with it."""
+        quantities = (context or {}).get("quantities", BUILT_IN)
+        self._meter = assemble(find_profile(self.profile, driver="modbus"), quantities)
+
+    @property
+    def meter(self) -> ModbusMeter:
+        """The profile, ready for use."""
+        return self._meter
+
+    @property
+    def is_tcp(self) -> bool:
+        """Whether the frames are those of Modbus TCP, not RTU."""
+        return self.port.startswith(_TCP)
+
+    @property
+    def line_port(self) -> str:
+        """The port as `drivers.line` opens it."""
+        return "socket://{}:{}".format(*_address(self.port)) if self.is_tcp else self.port
+
+    @property
+    def wire(self) -> SerialSettings:
+        """The serial settings in force."""
+        return self.serial.over(self._meter.profile.serial)
+
+
+def _address(url: str) -> tuple[str, int]:
+    """Split tcp://HOST[:PORT]; the host comes back with the brackets of an IPv6 address."""
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname, parts.port
+        is_plain = not (parts.path.strip("/") or parts.query or parts.fragment or parts.username)
+    except ValueError:
+        host, port, is_plain = None, None, False
+    if not host or not is_plain or port == 0:
+        raise PydanticCustomError(
+            "port", "not the address of a Modbus TCP device", {"allowed": "tcp://HOST[:PORT]"}
+        )
+    return f"[{host}]" if ":" in host else host, port or MODBUS_TCP_PORT
+
+
+def wire_words(wire: SerialSettings) -> str:
+    """Write serial settings as the trade does: 9600 8N1."""
+    return f"{wire.baudrate} {wire.data_bits}{wire.parity[0].upper()}{wire.stop_bits}"
