@@ -26,7 +26,7 @@ class Ouzel:
             "XDG_CONFIG_HOME": str(folder / "config"),
         }
 
-    def run(self, *words: str, code: int = 0, timeout: float = 50) -> subprocess.CompletedProcess:
+    def run(self, *words: str, code: int = 0, timeout: float = 100) -> subprocess.CompletedProcess:
         done = subprocess.run(
             [sys.executable, "-m", "acquire", *words],
             cwd=self.folder,

@@ -13,6 +13,10 @@ from acquire.readings import CaptureState
 from acquire.store.records import Records
 
 
+def table(path):
+    return list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_itself(ouzel, command):
     assert f"usage: ouzel {command}" in ouzel.run(command, "--help").stdout
@@ -104,11 +108,11 @@ def test_an_export_to_a_file_is_whole_or_leaves_the_old_one(ouzel):
     words = ("--port", "./probe", "--store", "water.db", "--speed", "60", "--timeout", "20")
     ouzel.run("capture", *words, code=4)
     ouzel.run("export", "csv", "readings", "--store", "water.db", "--out", "r.csv")
-    rows = list(csv.DictReader((ouzel.folder / "r.csv").open()))
+    rows = table(ouzel.folder / "r.csv")
     assert len(rows) >= 7 * 10
     assert not (ouzel.folder / "r.csv.part").exists()
     ouzel.run("export", "csv", "readings", "--store", "none.db", "--out", "r.csv", code=5)
-    assert list(csv.DictReader((ouzel.folder / "r.csv").open())) == rows
+    assert table(ouzel.folder / "r.csv") == rows
 
 
 @pytest.mark.parametrize("when", ["yesterday", "2026-13-01", ""])
@@ -199,6 +203,7 @@ def test_a_closed_pipe_ends_a_reader_without_a_complaint(ouzel):
     assert not any("Traceback" in line for line in done)
 
 
+@pytest.mark.timeout(240)
 def test_the_demo_runs_twice_in_a_row_and_compares_the_waters(ouzel):
     for _ in range(2):
         out = ouzel.run("demo", "--speed", "60").stdout
@@ -206,4 +211,4 @@ def test_the_demo_runs_twice_in_a_row_and_compares_the_waters(ouzel):
         assert "never show that a water is safe to drink" in out
     (conductivity,) = [line for line in out.splitlines() if line.startswith("Conductivity  ")][-1:]
     assert conductivity.rstrip().endswith("yes")
-    assert len(list(csv.DictReader((ouzel.folder / "demo-output/captures.csv").open()))) >= 28
+    assert len(table(ouzel.folder / "demo-output/captures.csv")) >= 28
