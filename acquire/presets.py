@@ -20,33 +20,37 @@ class Preset:
 
     name: str = "bench"
     about: str = ""
-    doubt: float = 0.036
+    doubt: float = 0.033
     """A value is settled while the probability that it is not stays below this."""
-    patience_s: float = 23
+    patience_s: float = 18
     """The doubt allowed doubles with each of these within the tolerance: past some point waiting
     costs more than it tells."""
-    plateau: float = 0.17
+    plateau: float = 0.115
     """Probability that a halt is a false plateau, at first."""
-    plateau_unseen: float = 0.14
+    plateau_unseen: float = 0.12
     """The same while this immersion has shown no change at all yet."""
-    plateau_abrupt: float = 0.25
+    plateau_abrupt: float = 0.3
     """The same after a halt more abrupt than the response was slowing down."""
-    plateau_shortest_s: float = 19
-    plateau_s: float = 39
+    plateau_shortest_s: float = 20
+    plateau_s: float = 46
     """False plateaus last between these two; the doubt falls linearly in between."""
     least_windows: int = 3
-    dwell_s: float = 10
+    dwell_s: float = 12
     """Least time within the tolerance, whatever the doubt."""
-    discrepancy: float = 0.15
+    discrepancy: float = 0.18
     """No tail is exact: this share of every change is not held against it."""
-    look: float = 12
+    look: float = 11.5
     """How many tolerances back along the response the tails are fitted."""
-    noise: float = 0.05
+    noise: float = 0.045
     """Noise of a block expected before any is seen, tolerances."""
-    colour: float = 1.2
+    colour: float = 0.9
     """Expected ratio of long-term to short-term noise variance, and ..."""
-    colour_weight: float = 6
+    colour_weight: float = 10
     """... how many differences that expectation is worth."""
+    unseen: float = 0.22
+    """Standard uncertainty, in tolerances, for a tail too small or too slow to be seen, ..."""
+    unseen_for_s: float = 30.0
+    """... from here on falling with the root of the time it has stayed within the tolerance."""
     doubt_withdraws: float = 0.6
     """A settled value is withdrawn when the doubt that it is at rest grows beyond this."""
     tail: TailPrior = field(default_factory=TailPrior)
@@ -54,6 +58,12 @@ class Preset:
     def allowed(self, dwell_s: float) -> float:
         """The doubt a value may carry after that many seconds within the tolerance."""
         return self.doubt * (1.0 + dwell_s / self.patience_s)
+
+    def unseen_u(self, tolerance: float, dwell_s: float) -> float:
+        """Standard uncertainty for what may remain unseen, in the unit of the tolerance."""
+        return (
+            self.unseen * tolerance * (self.unseen_for_s / max(dwell_s, self.unseen_for_s)) ** 0.5
+        )
 
     def plateau_doubt(self, first: float, dwell_s: float) -> float:
         """What is left of the first doubt once the halt has lasted that long."""

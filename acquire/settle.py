@@ -303,7 +303,9 @@ class Settler:
         dwell = min(w.dwell(found.rest, tolerance + 1.5 * sqrt(noise)), t - self._gap_t)
         first = self._plateau_at_first(t, level, tolerance, history)
         plateau = preset.plateau_doubt(first, dwell)
-        view = self._view = View(found, tolerance, dwell, plateau, to_come, rounding, q)
+        view = self._view = View(
+            found, tolerance, dwell, plateau, to_come, preset.unseen_u(tolerance, dwell), q
+        )
         value = level + found.rest
         if not self._settled:
             self._settled = (

@@ -41,19 +41,19 @@ _NEXT_TO_NOTHING = 1e-300
 class TailPrior:
     """How likely each kind is before any data, and how large it may be."""
 
-    rest: float = 0.45
-    exponential: float = 0.055
+    rest: float = 0.55
+    exponential: float = 0.052
     """Each of them."""
     diffusion: float = 0.017
     """Hyperbolic and square root, each."""
-    drift: float = 0.1
-    drift_after: float = 0.015
+    drift: float = 0.12
+    drift_after: float = 0.012
     """Exponential and drift, each."""
-    hidden: float = 0.35
+    hidden: float = 0.36
     """Size in tolerances of a tail no excursion accounts for."""
-    largest: float = 20.0
+    largest: float = 14.0
     """No tail is expected to be larger than this, tolerances: what matters is whether it is one."""
-    drift_per_min: float = 1.3
+    drift_per_min: float = 1.1
     """Scale of a never-ending drift, tolerances per minute."""
     horizon_s: float = 100
     """A drift that moves the tolerance within this time is not rest."""

@@ -27,12 +27,12 @@ class View:
     dwell: float
     plateau: float
     to_come: float
-    rounding: float
+    unseen: float
     step: float
 
     @property
     def noise(self) -> float:
-        return sqrt(max(self.outlook.mean_variance - 0.5 * self.rounding, 0.0))
+        return sqrt(self.outlook.mean_variance)
 
     @property
     def resolution(self) -> float:
@@ -40,13 +40,13 @@ class View:
 
     @property
     def remaining(self) -> float:
-        spread = max(self.outlook.variance - self.outlook.mean_variance, 0.0)
-        return sqrt(spread + self.to_come * self.to_come / 3.0)
+        found = self.outlook
+        spread = max(found.variance - found.mean_variance, 0.0)
+        return sqrt(spread + self.unseen**2 + self.to_come**2 / 3.0)
 
     @property
     def expanded_u(self) -> float:
-        square = self.outlook.variance + self.to_come**2 / 3.0 + self.resolution**2
-        return 2.0 * sqrt(square)
+        return 2.0 * sqrt(self.noise**2 + self.resolution**2 + self.remaining**2)
 
     def eta_s(self, preset: Preset) -> float | None:
         """Guess the seconds until the doubt is small enough; None for a drift."""

@@ -16,7 +16,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from math import erfc, exp, inf, isfinite, log, log10, nan, sqrt
+from math import erfc, exp, inf, isfinite, log, log10, nan, pi, sqrt
 
 __all__ = ["QUANTITIES", "Channel", "Immersion", "immersions"]
 
@@ -87,7 +87,7 @@ def _diffusion(tau: float) -> Shape:
         x = t / tau
         if x < 200:
             return exp(x) * erfc(sqrt(x))
-        return (1 - 0.5 / x) / sqrt(3.141592653589793 * x)
+        return (1 - 0.5 / x) / sqrt(pi * x)
 
     return shape
 
@@ -234,7 +234,7 @@ class _Path:
             if out <= t < into:
                 return self.air + (self._wet(out) - self.air) * exp(-(t - out) / 1.5)
         value = self._wet(t)
-        for out, into in self.dips:
+        for _, into in self.dips:
             if t >= into:
                 value += (self.air - value) * 0.8 * self.back(t - into)
         return value
@@ -304,17 +304,6 @@ def _reach(shape: Shape, left: float) -> float:
     while shape(t) > left and t < 600:
         t *= 1.1
     return t
-
-
-def _oracle(path: _Path, truth: float, tolerance: float, end: float) -> float | None:
-    """First moment after which the noise-free signal stays within tolerance, to 0.25 s."""
-    t = end
-    while t >= 0:
-        if abs(path(t) - truth) > tolerance:
-            break
-        t -= 0.25
-    inside = t + 0.25
-    return None if inside >= end else max(0.0, inside)
 
 
 # ---- noise and streams -----------------------------------------------------------------------

@@ -160,9 +160,7 @@ class Score:
         return Score([o for o in self.outcomes if keep(o)])
 
 
-def judge(
-    make: Make, material: Iterable[Immersion], only: tuple[str, ...] = ()
-) -> Score:
+def judge(make: Make, material: Iterable[Immersion], only: tuple[str, ...] = ()) -> Score:
     score = Score()
     for immersion in material:
         for quantity in only or immersion.channels:

@@ -36,7 +36,9 @@ def conductivity_steps() -> Iterator[Immersion]:
         rows = _rows(path.with_name(path.name.replace("_steps", "")))
         t_all = [float(r["elapsed_s"]) for r in rows]
         for step in _rows(path):
-            inside = [i for i, t in enumerate(t_all) if float(step["from_s"]) <= t <= float(step["to_s"])]
+            inside = [
+                i for i, t in enumerate(t_all) if float(step["from_s"]) <= t <= float(step["to_s"])
+            ]
             if len(inside) < 9 or float(step["standard_us_cm"]) == 0:
                 continue
             value = [float(rows[i]["conductivity_us_cm"]) for i in inside]
@@ -44,8 +46,9 @@ def conductivity_steps() -> Iterator[Immersion]:
             channel = Channel("conductivity", 1.0, 0.01, 1.0, value, truth, kind=path.stem)
             t = [t_all[i] for i in inside]
             channel.oracle_s = _enters(t, value, truth, channel.tolerance)
-            warm = Channel("temperature", 0.2, 0.0, 0.01,
-                           [float(rows[i]["temperature_c"]) for i in inside])
+            warm = Channel(
+                "temperature", 0.2, 0.0, 0.01, [float(rows[i]["temperature_c"]) for i in inside]
+            )
             yield Immersion(number, t, {"conductivity": channel, "temperature": warm}, True, inf)
             number += 1
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 from math import exp, inf, sqrt
 from statistics import fmean, median
 
@@ -182,7 +182,7 @@ class VonNeumann(_Windowed):
         n = len(x)
         floor = self.channel.resolution**2 / 12
         variance = sum((v - level) ** 2 for v in x) / (n - 1) + floor
-        successive = sum((b - a) ** 2 for a, b in zip(x, x[1:], strict=False)) / (n - 1) + 2 * floor
+        successive = sum((b - a) ** 2 for a, b in pairwise(x)) / (n - 1) + 2 * floor
         within = 2 * sqrt(variance) <= self.band * tolerance
         return level if within and successive / variance >= self.limit else None
 

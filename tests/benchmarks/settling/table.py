@@ -18,12 +18,12 @@ from typing import Any
 
 sys.path[:0] = [str(Path(__file__).parents[3]), str(Path(__file__).parent)]
 
-from immersions import Channel, Immersion, immersions
-from judge import Score, judge
-from real import baths, conductivity_steps, replayed_noise
-from rules import RULES, settings_of
+from immersions import Channel, Immersion, immersions  # noqa: E402
+from judge import Score, judge  # noqa: E402
+from real import baths, conductivity_steps, replayed_noise  # noqa: E402
+from rules import RULES, settings_of  # noqa: E402
 
-from acquire.settle import Settler, Tolerance
+from acquire.settle import Settler, Tolerance  # noqa: E402
 
 TRAIN, TEST = 1, (101, 102)
 MOST_MISSED = 0.15
