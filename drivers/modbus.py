@@ -15,8 +15,9 @@ from acquire.errors import MeterLost, MeterUnavailable
 from acquire.readings import Channel, Flag, Reading
 from drivers.codecs.framing import printable
 from drivers.codecs.registers import Block, plan, split
-from drivers.modbus_settings import ModbusSettings, wire_words
+from drivers.modbus_settings import ModbusSettings
 from drivers.ports import identity_of, resolve
+from drivers.shared_port import wire_words
 
 if TYPE_CHECKING:  # loads pymodbus, which only an opened meter needs
     from drivers.modbus_bus import Bus, Heard

@@ -12,16 +12,15 @@ import math
 import os
 from collections.abc import AsyncGenerator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
-from weakref import WeakKeyDictionary
+from dataclasses import dataclass
 
 from acquire.clock import Clock
-from acquire.errors import FrameError, MeterLost, MeterUnavailable, Unavailable
+from acquire.errors import FrameError, MeterLost
 from drivers.codecs.modbus_frames import Answer, Ask, Frames, RtuFrames, TcpFrames
 from drivers.line import Line, open_line
-from drivers.modbus_settings import wire_words
 from drivers.ports import is_url
 from drivers.profile import SerialSettings
+from drivers.shared_port import shared_port, wire_words
 
 __all__ = ["Bus", "Heard", "shared_bus"]
 
@@ -32,6 +31,7 @@ _CHARACTER_BITS = 11
 _LEAST_S = 0.05
 """No meter is asked for less time than this."""
 _WRITE_S = 1.0
+_FRAME_MOST = 260
 _ANSWER_BYTES = 5
 _ASK_BYTES = 8
 
@@ -45,9 +45,9 @@ class Heard:
     bad_frames: int = 0
     """Frames that began like the answer and were none."""
     noise: int = 0
-    """Bytes that belonged to no answer."""
+    """Bytes that came without making an answer, the echo of the request left out."""
     late: int = 0
-    """Bytes that came between this request and the one before it."""
+    """Bytes that came since the request before, if that went to the same device."""
 
 
 class Bus:
@@ -66,6 +66,7 @@ class Bus:
             self._quiet_s = max(_QUIET_CHARACTERS * self._byte_s, _QUIET_LEAST_S)
         self._one_at_a_time = asyncio.Lock()
         self._heard_s = -math.inf
+        self._last_asked: int | None = None
         self._lost: MeterLost | None = None
         self._dues: dict[object, float] = {}
         self._rested = asyncio.Event()
@@ -126,11 +127,13 @@ class Bus:
             quiet_s = self._heard_s + self._quiet_s - self._clock.now().t_s
             if quiet_s > 0:
                 await self._clock.sleep(quiet_s)
-            late = self._line.reset_input()
-            catch = _Catch(self._frames)
+            dropped = self._line.reset_input()
+            late = dropped if self._last_asked == ask.device else 0
+            self._last_asked = ask.device
+            catch = _Catch(self._frames, self._frames.request(ask))
             try:
                 async with self._clock.timeout(_WRITE_S):
-                    await self._line.write(self._frames.request(ask))
+                    await self._line.write(catch.sent)
                 async with self._clock.timeout(budget_s):
                     while catch.answer is None:
                         catch.take(await self._line.read())
@@ -148,16 +151,19 @@ class Bus:
 class _Catch:
     """Picks the answer out of what comes after one request."""
 
-    def __init__(self, frames: Frames) -> None:
+    def __init__(self, frames: Frames, sent: bytes) -> None:
+        self.sent = sent
+        self.answer: Answer | None = None
         self._frames = frames
         self._buffer = bytearray()
         self._bad_frames = 0
         self._bytes = 0
-        self.answer: Answer | None = None
+        self._first = b""
 
     def take(self, data: bytes) -> None:
         self._buffer += data
         self._bytes += len(data)
+        self._first += data[: _FRAME_MOST - len(self._first)]
         used = 1
         while used and self.answer is None:
             try:
@@ -168,19 +174,10 @@ class _Catch:
             del self._buffer[:used]
 
     def heard(self, late: int) -> Heard:
-        noise = 0 if self.answer else self._bytes
-        return Heard(self.answer, self._bad_frames, noise, late)
-
-
-@dataclass(slots=True)
-class _Entry:
-    users: int = 0
-    wire: SerialSettings | None = None
-    bus: Bus | None = None
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-
-
-_entries: WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, _Entry]] = WeakKeyDictionary()
+        if self.answer is not None:
+            return Heard(self.answer, self._bad_frames, 0, late)
+        echo = len(self.sent) if self.sent in self._first else 0  # an adapter that hears itself
+        return Heard(None, self._bad_frames, self._bytes - echo, late)
 
 
 @asynccontextmanager
@@ -191,39 +188,12 @@ async def shared_bus(
 
     MeterUnavailable when the port cannot be opened, or is open with other serial settings.
     """
-    entries = _entries.setdefault(asyncio.get_running_loop(), {})
+
+    async def opened() -> Bus:
+        line = await open_line(port, wire)
+        return Bus(line, TcpFrames(), clock, None) if tcp else Bus(line, RtuFrames(), clock, wire)
+
+    terms = "Modbus TCP" if tcp else f"Modbus RTU at {wire_words(wire)}"
     key = port if is_url(port) else os.path.realpath(port)  # noqa: ASYNC240  (a link, no disk)
-    entry = entries.setdefault(key, _Entry())
-    entry.users += 1
-    try:
-        async with entry.lock:
-            bus = await _joined(entry, port, wire, clock, tcp=tcp)
+    async with shared_port(key, terms, opened) as bus:
         yield bus
-    finally:
-        entry.users -= 1
-        if entry.users == 0:
-            async with entry.lock:
-                if entry.users == 0:
-                    if entry.bus is not None:
-                        await entry.bus.close()
-                        entry.bus = None
-                    if entries.get(key) is entry:
-                        del entries[key]
-
-
-async def _joined(
-    entry: _Entry, port: str, wire: SerialSettings, clock: Clock, *, tcp: bool
-) -> Bus:
-    bus = entry.bus
-    if bus is not None and not bus.is_over:
-        if entry.wire != wire and not tcp:
-            raise MeterUnavailable(
-                f"{port} is open at {wire_words(entry.wire or wire)} for another meter, this one "
-                f"wants {wire_words(wire)}: all meters on one line need the same serial settings",
-                reason=Unavailable.SETTINGS,
-            )
-        return bus
-    line = await open_line(port, wire)
-    entry.bus = Bus(line, TcpFrames(), clock, None) if tcp else Bus(line, RtuFrames(), clock, wire)
-    entry.wire = wire
-    return entry.bus

@@ -23,7 +23,7 @@ from drivers.modbus_profile import ModbusMeter, assemble
 from drivers.ports import PORT_FORMS, is_port
 from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
 
-__all__ = ["MODBUS_TCP_PORT", "ModbusSettings", "wire_words"]
+__all__ = ["MODBUS_TCP_PORT", "ModbusSettings"]
 
 MODBUS_TCP_PORT = 502
 _TCP = "tcp://"
@@ -119,8 +119,3 @@ def _address(url: str) -> tuple[str, int]:
             "port", "not the address of a Modbus TCP device", {"allowed": "tcp://HOST[:PORT]"}
         )
     return f"[{host}]" if ":" in host else host, port or MODBUS_TCP_PORT
-
-
-def wire_words(wire: SerialSettings) -> str:
-    """Write serial settings as the trade does: 9600 8N1."""
-    return f"{wire.baudrate} {wire.data_bits}{wire.parity[0].upper()}{wire.stop_bits}"
