@@ -18,9 +18,11 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from acquire.bench.desk import Desk
 from acquire.bench.standing import Explanation, Settles, Status
 from acquire.bench.taker import CaptureTaker
 from acquire.bus import Bus, Policy, Subscription
+from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Driver, supervise
@@ -66,7 +68,8 @@ class Daemon:
         self._read: Bus[Reading | Event] = Bus()
         self._drivers = {m.name: _make_driver(m, clock) for m in meters}
         self._meters = {m.name: m for m in meters}
-        self._takers: dict[str, CaptureTaker] = {}
+        self._desks: dict[str, Desk] = {}
+        self._corrections: list[StandingCorrection] = []
         self._writer: StoreWriter | None = None
         self._stop = asyncio.Event()
 
@@ -106,15 +109,19 @@ class Daemon:
             self._store_path, clock=self._clock, commit_every_s=every_s
         ) as writer:
             self._writer = writer
-            await self._close_orphans(self._store_path)
+            await self._look_back(self._store_path)
             try:
                 yield
             finally:
                 self._writer = None
 
-    async def _close_orphans(self, path: Path) -> None:
-        """Make final what a crash or a power cut left provisional: nobody else ever would."""
+    async def _look_back(self, path: Path) -> None:
+        """Find the corrections in force, and make final what a crash left provisional.
+
+        Nobody else ever would; and nobody else can write a correction while the store is ours.
+        """
         with Records.open(path) as records:
+            self._corrections = records.corrections()
             left = list(records.captures(state=CaptureState.PROVISIONAL))
         for capture in left:
             why = "the program ended while the probe was in the water"
@@ -158,22 +165,22 @@ class Daemon:
         """Record one thing, then let the bench look at it, then tell the listeners."""
         if isinstance(item, Event):
             await self._keep(item)
-            taker = self._takers.get(item.meter)
-            if item.kind in {"meter_lost", "meter_over"} and taker is not None:
-                for news in taker.interrupt(item.stamp, "the meter was lost"):
+            desk = self._desks.get(item.meter)
+            if item.kind in {"meter_lost", "meter_over"} and desk is not None:
+                for news in desk.interrupt(item.stamp, "the meter was lost"):
                     await self._keep(news)
             return
-        taker = self._takers.get(item.meter)
-        if taker is None:
-            taker = await self._meet(item.meter)
+        desk = self._desks.get(item.meter)
+        if desk is None:
+            desk = await self._meet(item.meter)
         if self._writer is not None:
             await self._writer.add(item)
         await self._said.publish(item)
-        for news in taker.update(item):
+        for news in desk.update(item):
             await self._keep(news)
             if isinstance(news, Capture) and news.state in _EXPLAINED:
-                await self._said.publish(taker.explain(news))
-        status = taker.status()
+                await self._said.publish(desk.explain(news))
+        status = desk.status()
         if status is not None:
             await self._said.publish(status)
 
@@ -183,7 +190,7 @@ class Daemon:
             await self._writer.keep(item)
         await self._said.publish(item)
 
-    async def _meet(self, name: str) -> CaptureTaker:
+    async def _meet(self, name: str) -> Desk:
         """First reading of a meter: from now on its channels are known."""
         driver, meter = self._drivers[name], self._meters[name]
         if self._writer is not None:
@@ -204,8 +211,9 @@ class Daemon:
             timeout_s=self._config.bench.timeout_s,
             stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],
         )
-        self._takers[name] = taker
-        return taker
+        mine = in_force(one for one in self._corrections if one.meter == name)
+        self._desks[name] = Desk(name, driver.channels, taker, mine)
+        return self._desks[name]
 
     def _settler(self, channel: Channel) -> Settles:
         return settler_for(
@@ -217,8 +225,8 @@ class Daemon:
 
     async def _close_captures(self) -> None:
         now = self._clock.now()
-        for taker in self._takers.values():
-            for news in taker.interrupt(now, self._closing):
+        for desk in self._desks.values():
+            for news in desk.interrupt(now, self._closing):
                 await self._keep(news)
 
 

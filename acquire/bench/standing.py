@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
-from acquire.readings import Capture, Flag, Phase, Stamp
+from acquire.checks import StandingCorrection
+from acquire.readings import Capture, Channel, Flag, Phase, Stamp
 
 __all__ = ["Explanation", "Row", "Settles", "Settling", "Status"]
 
@@ -73,3 +74,6 @@ class Explanation:
     meter: str
     capture_id: str
     terms: Mapping[str, Sequence[tuple[str, str]]]
+    channels: Mapping[str, Channel] = field(default_factory=dict)
+    corrections: Mapping[str, StandingCorrection] = field(default_factory=dict)
+    """Those in force: with the channels, what a value's uncertainty budget is made of."""

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.errors import WaterError
-from acquire.water.electrode import nernst_slope
 from acquire.readings import REFERENCE_ELECTRODES
+from acquire.water.electrode import nernst_slope
 from acquire.water.redox import (
     REFERENCES,
     SOLUTIONS,

@@ -1,0 +1,249 @@
+"""A capture of a known solution held against what a right meter would show in it. Pure.
+
+The solution is taken at its *measured* temperature and shown the way this meter shows it: its own
+conductivity compensation, its own reference electrode. The verdict is about the value in use: with
+the correction in force, where there is one; the meter's own value and bias are kept beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from acquire.bench.derive import corrected
+from acquire.checks import Check, StandingCorrection, Verdict
+from acquire.errors import WaterError
+from acquire.readings import Capture, Channel, SettledValue
+from acquire.stats.budget import Budget, Component, normal_u, rectangular_u
+from acquire.stats.conformity import compare_with_expected
+from acquire.water.conductivity import compensation_of
+from acquire.water.corrections import acceptance_ph, acceptance_standard
+from acquire.water.solutions import Expected, Solution, expected_reading
+
+__all__ = ["allowed_error", "check_budget", "check_capture", "require_checkable"]
+
+TYPED_C = 0.5
+"""± of a temperature that was typed, from a household thermometer: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Temperature:
+    value: float
+    expanded_u: float
+    source: Literal["meter", "typed"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What all quantities of one check have in common."""
+
+    capture: Capture
+    solution: Solution
+    temp: _Temperature
+    solutions: Mapping[str, Solution]
+    opened: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    verdict: Verdict
+    reason: str
+    allowed: float | None
+    allowed_by: str
+    resembles: str = ""
+
+
+def allowed_error(channel: Channel, expected: float) -> tuple[float | None, str]:
+    """Give the ± a meter is held to in the unit of its quantity, and who says so.
+
+    The maker's accuracy, the larger of its two parts. Without one the published acceptance: pH
+    ±0.05 (USGS NFM A6.4), conductivity ±5 µS/cm to 100 µS/cm and 3 % above (USGS NFM A6.3). None
+    when nobody says.
+    """
+    maker = max(channel.accuracy, channel.accuracy_relative * abs(expected))
+    if maker > 0:
+        return maker, "the maker's accuracy, from the profile"
+    match channel.quantity:
+        case "ph":
+            return acceptance_ph("usgs-nfm-a6.4"), "USGS National Field Manual A6.4"
+        case "conductivity":
+            allowed = acceptance_standard("usgs-nfm-a6.3", expected)
+            return allowed, "USGS National Field Manual A6.3, section 3.0"
+        case _:
+            return None, ""
+
+
+def require_checkable(
+    solution: Solution, channels: Mapping[str, Channel], *, temperature_c: float | None = None
+) -> None:
+    """Raise WaterError, before anybody waits, when this meter cannot be checked with it."""
+    if temperature_c is None and "temperature" not in channels:
+        raise WaterError(_NO_TEMPERATURE)
+    mine = [channels[one.quantity] for one in solution.expects if one.quantity in channels]
+    if not mine:
+        known = ", ".join(one.quantity for one in solution.expects)
+        raise WaterError(f"{solution.label} is for {known}, which this meter does not measure")
+    for channel in mine:
+        _expected(solution, channel, 25.0 if temperature_c is None else temperature_c)
+
+
+def check_capture(
+    capture: Capture,
+    solution: Solution,
+    channels: Mapping[str, Channel],
+    *,
+    temperature_c: float | None = None,
+    corrections: Mapping[str, StandingCorrection] | None = None,
+    solutions: Mapping[str, Solution] | None = None,
+    opened: str = "",
+) -> tuple[Check, ...]:
+    """Hold every settled quantity the solution is for against it.
+
+    `temperature_c` is a typed temperature in °C, for meters that have none. `corrections` are
+    those in force, `solutions` the others that may have been in the glass instead.
+
+    Raises:
+        WaterError: the temperature is missing, or none of the quantities can be compared.
+
+    """
+    temp = _temperature(capture, channels, temperature_c)
+    case = _Case(capture, solution, temp, solutions or {}, opened)
+    found = []
+    for one in solution.expects:
+        value, channel = capture.values.get(one.quantity), channels.get(one.quantity)
+        if value is not None and channel is not None and value.phase == "settled":
+            found.append(_check(case, value, channel, (corrections or {}).get(one.quantity)))
+    if not found:
+        known = ", ".join(one.quantity for one in solution.expects)
+        raise WaterError(f"nothing to compare: {solution.label} is for {known}, none of it settled")
+    return tuple(found)
+
+
+def _check(
+    case: _Case, value: SettledValue, channel: Channel, correction: StandingCorrection | None
+) -> Check:
+    solution, temp = case.solution, case.temp
+    expected = _expected(solution, channel, temp.value)
+    expected_u = math.hypot(expected.tolerance, _by_temperature(solution, channel, temp))
+    used = value if correction is None else corrected(value, correction)
+    judged = _judge(case, used, channel, expected, expected_u)
+    reason = judged.reason
+    if correction is not None:
+        reason += f"; {correction.method}, the meter itself said {value.value:g}"
+    if expected.extrapolated:
+        reason += f"; at {temp.value:.1f} °C its value is extrapolated: do not rely on it"
+    return Check(
+        capture_id=case.capture.id,
+        meter=case.capture.meter,
+        quantity=value.quantity,
+        at_ms=case.capture.taken.at_ms,
+        solution=solution.name,
+        label=solution.label,
+        source=solution.source,
+        method=expected.method,
+        temp_c=temp.value,
+        temp_from=temp.source,
+        said=value.value,
+        said_u=value.expanded_u,
+        expected=expected.value,
+        expected_u=expected_u,
+        allowed=judged.allowed,
+        allowed_by=judged.allowed_by,
+        verdict=judged.verdict,
+        reason=reason,
+        corrected=None if correction is None else used.value,
+        corrected_u=None if correction is None else used.expanded_u,
+        resembles=judged.resembles,
+        opened=case.opened,
+    )
+
+
+def _judge(
+    case: _Case, used: SettledValue, channel: Channel, expected: Expected, expected_u: float
+) -> _Judged:
+    """Compare the value in use with what is expected, within what is allowed."""
+    allowed, by = allowed_error(channel, expected.value)
+    result = compare_with_expected(
+        used.value, used.expanded_u, expected.value, expected_u, allowed=allowed or 0.0
+    )
+    if allowed is None:
+        reason = (
+            f"said {used.value:g}, expected {expected.value:g}: off by {result.bias:+.3g} ± "
+            f"{result.expanded_u:.2g}; neither the profile nor a published rule says what is "
+            "allowed: write `accuracy` into the profile"
+        )
+        return _Judged("cannot tell", reason, None, "")
+    reason = f"{result.reason} ({by})"
+    resembles = _resembles(case, used, channel) if result.verdict == "fail" else ""
+    if resembles:
+        reason += f"; this is what {resembles} would show: was it the right bottle?"
+    return _Judged(result.verdict, reason, allowed, by, resembles)
+
+
+_NO_TEMPERATURE = (
+    "the temperature of the solution is not known: this meter gives none, so measure it with a "
+    "thermometer and say --temperature in °C"
+)
+
+
+def _temperature(
+    capture: Capture, channels: Mapping[str, Channel], typed: float | None
+) -> _Temperature:
+    if typed is not None:
+        return _Temperature(typed, TYPED_C, "typed")
+    value = capture.derived.get("temperature") or capture.values.get("temperature")
+    if value is None or value.phase != "settled":
+        raise WaterError(_NO_TEMPERATURE)
+    channel = channels.get("temperature")
+    accuracy = 0.0
+    if channel is not None and "temperature" not in capture.derived:
+        accuracy = 2.0 * rectangular_u(channel.accuracy)
+    return _Temperature(value.value, math.hypot(value.expanded_u, accuracy), "meter")
+
+
+def _expected(solution: Solution, channel: Channel, temp_c: float) -> Expected:
+    return expected_reading(
+        solution,
+        channel.quantity,
+        temp_c,
+        compensation=compensation_of(channel),
+        reference=channel.reference_electrode,
+    )
+
+
+def _by_temperature(solution: Solution, channel: Channel, temp: _Temperature) -> float:
+    """How far the expected value moves within the uncertainty of the temperature, 95 %."""
+    middle = _expected(solution, channel, temp.value).value
+    moves = [0.0]
+    for temp_c in (temp.value - temp.expanded_u, temp.value + temp.expanded_u):
+        try:
+            moves.append(abs(_expected(solution, channel, temp_c).value - middle))
+        except WaterError:  # just outside what the formula holds for: the other side says enough
+            continue
+    return max(moves)
+
+
+def _resembles(case: _Case, used: SettledValue, channel: Channel) -> str:
+    """Name the other solution whose value this is, when the one asked for is far from it."""
+    away = abs(used.value - _expected(case.solution, channel, case.temp.value).value)
+    near: dict[str, float] = {}
+    for name, other in case.solutions.items():
+        try:
+            due = _expected(other, channel, case.temp.value)
+        except WaterError:
+            continue
+        allowed, _ = allowed_error(channel, due.value)
+        distance = abs(used.value - due.value)
+        reach = math.hypot(used.expanded_u, due.tolerance) + (allowed or 0.0)
+        if name != case.solution.name and distance <= reach and distance < away / 4.0:
+            near[name] = distance
+    return min(near, key=near.__getitem__, default="")
+
+
+def check_budget(check: Check, value: SettledValue) -> Budget:
+    """Build the budget of a check's bias: how the value settled, and the solution."""
+    terms = [Component(name, u) for name, u in value.budget.items()]
+    solution = Component("solution, at its temperature", normal_u(check.expected_u))
+    return Budget(check.bias, (*terms, solution))
