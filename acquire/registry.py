@@ -18,6 +18,8 @@ __all__ = ["BUILT_IN_DRIVERS", "FoundDriver", "all_drivers", "driver_class", "lo
 
 BUILT_IN_DRIVERS = {
     "modbus": "drivers.modbus:Modbus",
+    "replay": "drivers.replay:Replay",
+    "sdi12": "drivers.sdi12:Sdi12",
     "text_lines": "drivers.text_lines:TextLines",
 }
 GROUP = "ouzel.drivers"

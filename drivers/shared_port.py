@@ -14,15 +14,16 @@ from typing import Any, Generic, Protocol, TypeVar, cast
 from weakref import WeakKeyDictionary
 
 from acquire.errors import MeterUnavailable, Unavailable
+from drivers.profile import SerialSettings
 
-__all__ = ["Shareable", "shared_port"]
+__all__ = ["Shareable", "shared_port", "wire_words"]
 
 
 class Shareable(Protocol):
     """What is shared: an opened bus."""
 
     @property
-    def is_gone(self) -> bool:
+    def is_over(self) -> bool:
         """Whether the link is lost: whoever comes next opens anew."""
         ...
 
@@ -66,7 +67,7 @@ async def shared_port(
         try:
             yield bus
         finally:
-            if bus.is_gone:
+            if bus.is_over:
                 await bus.close()
     finally:
         port.users -= 1
@@ -78,7 +79,7 @@ async def _enter(
     port: _Port[Bus], key: str, terms: Hashable, opener: Callable[[], Awaitable[Bus]]
 ) -> Bus:
     async with port.changing:
-        if port.bus is not None and port.bus.is_gone:
+        if port.bus is not None and port.bus.is_over:
             await port.bus.close()  # the others have not noticed yet
             port.bus = None
         if port.bus is None:
@@ -102,3 +103,8 @@ async def _leave(port: _Port[Bus], ports: dict[str, _Port[Any]], key: str) -> No
             port.bus = None
         if ports.get(key) is port:
             del ports[key]
+
+
+def wire_words(wire: SerialSettings) -> str:
+    """Write serial settings as the trade does: 9600 8N1."""
+    return f"{wire.baudrate} {wire.data_bits}{wire.parity[0].upper()}{wire.stop_bits}"

@@ -171,7 +171,12 @@ def parse_address(text: str, expected: str | None = None) -> str:
 
 
 def parse_start(text: str, address: str, digits: Literal[1, 2, 3] = 1) -> Start:
-    """Read `atttn`: digits of the count are 1 after M and V, 2 after C, 3 after HA and HB."""
+    """Read `atttn`: digits of the count are 1 after M and V, 2 after C, 3 after HA and HB.
+
+    The address alone is how a sensor refuses R; after any other command it is taken so too.
+    """
+    if text == address:
+        return Start(0, 0)
     said = _said(text, address)
     if not re.fullmatch(rf"[0-9]{{{3 + digits}}}", said):
         raise FrameError(f"not three digits of seconds and {digits} of count")

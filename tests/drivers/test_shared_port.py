@@ -13,7 +13,7 @@ from drivers.shared_port import shared_port
 
 class Bus:
     def __init__(self) -> None:
-        self.is_gone = False
+        self.is_over = False
         self.closed = 0
 
     async def close(self) -> None:
@@ -98,14 +98,14 @@ async def test_a_refusal_to_open_passes_and_the_next_one_tries_again() -> None:
         pass
 
 
-async def test_a_bus_that_is_gone_is_closed_at_once_and_never_given_again() -> None:
+async def test_a_bus_that_is_over_is_closed_at_once_and_never_given_again() -> None:
     yard = Yard()
     async with AsyncExitStack() as slow:
         old = await slow.enter_async_context(shared_port("p", 1, yard))
 
         async def lose() -> None:
             async with shared_port("p", 1, yard):
-                old.is_gone = True
+                old.is_over = True
                 raise MeterLost("unplugged")
 
         with pytest.raises(MeterLost):

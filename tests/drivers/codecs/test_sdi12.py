@@ -121,7 +121,11 @@ def test_counts_have_one_digit_two_or_three() -> None:
     assert sdi12.parse_start("a999999", "a", 3) == Start(999, 999)
 
 
-@pytest.mark.parametrize("text", ["0", "0005", "000531", "1005 ", "10053", "0+053", "000\u06613"])
+def test_the_address_alone_starts_nothing() -> None:
+    assert sdi12.parse_start("0", "0") == Start(0, 0)
+
+
+@pytest.mark.parametrize("text", ["", "0005", "000531", "1005 ", "10053", "0+053", "000\u06613"])
 def test_what_is_no_start_is_refused(text: str) -> None:
     with pytest.raises(FrameError):
         sdi12.parse_start(text, "0")
