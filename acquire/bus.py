@@ -5,6 +5,8 @@ Every queue is bounded and its policy is chosen by who subscribes:
 * `Policy.WAIT`: the publisher waits. Only for the recorder and the bench, which must see all.
 * `Policy.DROP_OLDEST`: the publisher never waits; what does not fit is lost and counted. For
   outlets, so that a slow page or broker costs no reading.
+
+A closed subscription gives what it still holds and then ends.
 """
 
 from __future__ import annotations
@@ -24,6 +26,10 @@ class Policy(Enum):
     DROP_OLDEST = "drop_oldest"
 
 
+class _End:
+    """Stands in the queue after the last item."""
+
+
 class Subscription(Generic[T]):
     """One listener's queue; iterate it. `dropped` counts what did not fit."""
 
@@ -31,27 +37,24 @@ class Subscription(Generic[T]):
         self.name = name
         self.policy = policy
         self.dropped = 0
-        self._queue: asyncio.Queue[T] = asyncio.Queue(size)
+        self._queue: asyncio.Queue[T | _End] = asyncio.Queue(size)
 
     async def put(self, item: T) -> None:
+        await self._put(item)
+
+    async def close(self) -> None:
+        """Let the listener take what is there, then end."""
+        await self._put(_End())
+
+    async def _put(self, item: T | _End) -> None:
         if self.policy is Policy.DROP_OLDEST and self._queue.full():
             self._queue.get_nowait()
             self.dropped += 1
         await self._queue.put(item)
 
     async def __aiter__(self) -> AsyncIterator[T]:
-        while True:
-            yield await self._queue.get()
-
-    async def get(self) -> T:
-        return await self._queue.get()
-
-    def pending(self) -> list[T]:
-        """Take what is waiting now, for a last look at the stop."""
-        items = []
-        while not self._queue.empty():
-            items.append(self._queue.get_nowait())
-        return items
+        while not isinstance(item := await self._queue.get(), _End):
+            yield item
 
 
 class Bus(Generic[T]):
@@ -68,3 +71,8 @@ class Bus(Generic[T]):
     async def publish(self, item: T) -> None:
         for subscription in self._subscriptions:
             await subscription.put(item)
+
+    async def close(self) -> None:
+        """End every subscription once its listener has taken what is there."""
+        for subscription in self._subscriptions:
+            await subscription.close()

@@ -17,6 +17,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import Protocol
 
 from acquire.bench.desk import Desk
 from acquire.bench.standing import Explanation, Settles, Status
@@ -25,14 +26,14 @@ from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.meter import Driver, supervise
+from acquire.meter import Backoff, Driver, supervise
 from acquire.procedures import settler_for
 from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
 
-__all__ = ["Daemon", "Said", "Stopped", "stop_on_signals"]
+__all__ = ["Daemon", "Outlet", "Said", "Stopped", "stop_on_signals"]
 
 Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
@@ -40,6 +41,20 @@ Said = Reading | Event | Capture | Status | Explanation
 _EXPLAINED = {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
 CLOCK_STEP_S = 0.5
 """Wall time that departs this far from monotonic time between two looks was stepped."""
+
+
+LAST_WORDS_S = 1.0
+"""How long an outlet may take to say the last things when the program stops."""
+
+
+class Outlet(Protocol):
+    """Carries what is said outward. `run` returns when the listener ends; it may fail and is then
+    begun again with the same listener.
+    """
+
+    name: str
+
+    async def run(self, heard: Subscription[Said]) -> None: ...
 
 
 class Stopped(Exception):
@@ -58,12 +73,14 @@ class Daemon:
         store: Path | None,
         stops: Sequence[tuple[str, Role | None]] = (),
         closing: str = "the program was stopped",
+        outlets: Sequence[Outlet] = (),
     ) -> None:
         self._config = config
         self._clock = clock
         self._store_path = store
         self._stops = stops
         self._closing = closing
+        self._outlets = outlets
         self._said: Bus[Said] = Bus()
         self._read: Bus[Reading | Event] = Bus()
         self._drivers = {m.name: _make_driver(m, clock) for m in meters}
@@ -81,23 +98,48 @@ class Daemon:
         self._stop.set()
 
     async def run(self, ready: Callable[[], Awaitable[None]] | None = None) -> None:
-        """Work until `stop`; returns once everything taken is durable."""
-        async with self._open_store():
+        """Work until `stop`; returns once everything taken is durable and said."""
+        async with self._open_store(), asyncio.TaskGroup() as group:
+            outlets = [group.create_task(self._host(o), name=o.name) for o in self._outlets]
+            # The bench is outside the group that a stop cancels: it ends by itself, after what has
+            # been read, so that a stop never falls between a capture and its keeping.
+            queue = self._read.subscribe("bench", size=256, policy=Policy.WAIT)
+            group.create_task(self._work(queue), name="bench")
+            await self._read_until_stop(ready)
+            await self._read.close()
+            if outlets:
+                _, late = await asyncio.wait(outlets, timeout=LAST_WORDS_S)
+                for outlet in late:
+                    outlet.cancel()
+
+    async def _read_until_stop(self, ready: Callable[[], Awaitable[None]] | None) -> None:
+        try:
+            async with asyncio.TaskGroup() as group:
+                for name, driver in self._drivers.items():
+                    group.create_task(self._supervise(name, driver), name=f"meter {name}")
+                group.create_task(self._watch_clock(), name="clock")
+                group.create_task(self._wait_for_stop(), name="stop")
+                if ready is not None:
+                    await ready()
+        except* Stopped:
+            pass
+
+    async def _host(self, outlet: Outlet) -> None:
+        """Let an outlet work; one that fails is told of and begun again, and costs no reading."""
+        listener = self.listen(outlet.name)
+        waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
+        while True:
             try:
-                async with asyncio.TaskGroup() as group:
-                    queue = self._read.subscribe("bench", size=256, policy=Policy.WAIT)
-                    group.create_task(self._work(queue), name="bench")
-                    for name, driver in self._drivers.items():
-                        group.create_task(self._supervise(name, driver), name=f"meter {name}")
-                    group.create_task(self._watch_clock(), name="clock")
-                    group.create_task(self._wait_for_stop(), name="stop")
-                    if ready is not None:
-                        await ready()
-            except* Stopped:
-                pass
-            for item in queue.pending():
-                await self._handle(item)
-            await self._close_captures()
+                await outlet.run(listener)
+            except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
+                failures += 1
+                text = f"{type(error).__name__}: {error}"
+                await self._read.publish(
+                    Event("outlet_failed", self._clock.now(), "", f"{outlet.name}: {text}")
+                )
+                await self._clock.sleep(waits.wait_s(failures))
+            else:
+                return
 
     @asynccontextmanager
     async def _open_store(self) -> AsyncIterator[None]:
@@ -160,6 +202,8 @@ class Daemon:
     async def _work(self, queue: Subscription[Reading | Event]) -> None:
         async for item in queue:
             await self._handle(item)
+        await self._close_captures()
+        await self._said.close()
 
     async def _handle(self, item: Reading | Event) -> None:
         """Record one thing, then let the bench look at it, then tell the listeners."""

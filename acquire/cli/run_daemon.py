@@ -12,9 +12,9 @@ from typing import Protocol
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.daemon import Daemon, Said, stop_on_signals
-from acquire.readings import Role
+from acquire.readings import Event, Role
 
-__all__ = ["Shows", "run_daemon", "wants_live"]
+__all__ = ["Shows", "is_over", "run_daemon", "wants_live"]
 
 
 class Shows(Protocol):
@@ -64,21 +64,15 @@ def run_daemon(
                 await clock.sleep(after_s)
                 daemon.stop()
 
-            tasks = [asyncio.create_task(look(), name="screen")]
-            if for_s is not None:
-                tasks.append(asyncio.create_task(give_up(for_s), name="time limit"))
+            screen_task = asyncio.create_task(look(), name="screen")
+            limit = asyncio.create_task(give_up(for_s), name="time limit") if for_s else None
             try:
                 await daemon.run(ready)
+                await screen_task  # ends by itself once the last thing is said
             finally:
-                for task in tasks:
-                    task.cancel()
-                outcomes = await asyncio.gather(*tasks, return_exceptions=True)
-            for said in listener.pending():
-                screen.hear(said)
-                found = until(said) or found
-            for outcome in outcomes:
-                if isinstance(outcome, Exception):
-                    raise outcome
+                for task in (screen_task, limit):
+                    if task is not None:
+                        task.cancel()
         return found
 
     try:
@@ -86,6 +80,11 @@ def run_daemon(
     except BaseExceptionGroup as group:
         # A task group wraps what ended it; people are owed the thing itself.
         raise _first(group) from group
+
+
+def is_over(said: Said) -> bool:
+    """Whether this says that a meter will never speak again: a recording has ended."""
+    return isinstance(said, Event) and said.kind == "meter_over"
 
 
 def _first(error: BaseException) -> BaseException:

@@ -1,0 +1,170 @@
+"""The daemon as a whole, with a meter that can be scripted and a store that is real."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+from itertools import pairwise
+from typing import ClassVar
+
+import pytest
+from pydantic import BaseModel
+
+from acquire import config, daemon, registry
+from acquire.clock import SystemClock
+from acquire.daemon import Daemon
+from acquire.readings import Capture, CaptureState, Channel, Event, Reading
+from acquire.store.records import Records
+
+
+class Settings(BaseModel):
+    driver: str
+    wait_s: float = 1.0
+
+
+class Tub:
+    """A meter that goes from air into a water and rests there, one reading a second."""
+
+    Settings: ClassVar = Settings
+    channels = (Channel("conductivity", 1.0), Channel("temperature", 0.1))
+    identity = "tub-1"
+    bad_frames = 0
+
+    def __init__(self, settings, *, meter, clock):
+        self.meter, self.clock, self.wait_s = meter, clock, settings.wait_s
+
+    @contextlib.asynccontextmanager
+    async def open(self):
+        yield self._readings()
+
+    async def _readings(self):
+        n = 0
+        while True:
+            await self.clock.sleep(self.wait_s)
+            value = 0.0 if n < 15 else 480.0 + n % 2
+            yield Reading(
+                self.meter, self.clock.now(), {"conductivity": value, "temperature": 20.0}
+            )
+            n += 1
+
+
+@pytest.fixture
+def tub(monkeypatch, tmp_path):
+    monkeypatch.setitem(registry.BUILT_IN_DRIVERS, "tub", f"{__name__}:Tub")
+    monkeypatch.setattr(daemon, "driver_class", lambda _name: Tub)
+    loaded = config.load(None)
+    meters = [config.MeterConfig("kitchen", "tub", Settings(driver="tub"))]
+    return lambda **more: Daemon(
+        loaded, meters, SystemClock(200.0), store=tmp_path / "water.db", **more
+    )
+
+
+async def until(condition):
+    async with asyncio.timeout(20):
+        while not condition():  # noqa: ASYNC110  (what it waits for sets no event)
+            await asyncio.sleep(0.01)
+
+
+async def test_a_capture_is_in_the_store_before_anyone_hears_of_it(tub, tmp_path):
+    works = tub()
+    seen = []
+
+    async def listen(heard):
+        async for said in heard:
+            if isinstance(said, Capture):
+                with Records.open(tmp_path / "water.db") as records:
+                    seen.append((said, records.capture(said.id)))
+                works.stop()
+
+    listener = asyncio.create_task(listen(works.listen("test")))
+    await works.run()
+    await listener
+    assert [said.state for said, _ in seen] == [CaptureState.PROVISIONAL, CaptureState.FINAL]
+    assert all(kept is not None and kept.state is said.state for said, kept in seen)
+
+
+async def test_an_outlet_that_fails_is_begun_again_and_costs_no_reading(tub, tmp_path):
+    class Broken:
+        name = "broken"
+        runs = 0
+
+        async def run(self, heard):
+            self.runs += 1
+            async for _ in heard:
+                raise OSError("the broker is away")
+
+    outlet = Broken()
+    works = tub(outlets=[outlet])
+    running = asyncio.create_task(works.run())
+    await until(lambda: outlet.runs >= 3)
+    works.stop()
+    await running
+    with Records.open(tmp_path / "water.db") as records:
+        failed = list(records.events(kind="outlet_failed"))
+        times = [reading.stamp.t_s for reading in records.readings()]
+    assert len(failed) >= 2
+    assert "the broker is away" in failed[0].text
+    assert max(b - a for a, b in pairwise(times)) < 5
+
+
+async def test_an_outlet_that_hangs_neither_stops_readings_nor_the_stop(tub, tmp_path):
+    class Hangs:
+        name = "hangs"
+
+        async def run(self, heard):
+            await asyncio.Event().wait()
+
+    works = tub(outlets=[Hangs()])
+    running = asyncio.create_task(works.run())
+    count = 0
+
+    async def listen(heard):
+        nonlocal count
+        async for said in heard:
+            count += isinstance(said, Reading)
+
+    listener = asyncio.create_task(listen(works.listen("test")))
+    await until(lambda: count >= 50)
+    works.stop()
+    await asyncio.wait_for(running, 2.0)
+    await listener
+    with Records.open(tmp_path / "water.db") as records:
+        assert len(list(records.readings())) >= 50
+
+
+async def test_a_store_that_fails_stops_the_daemon_loudly(tub, monkeypatch):
+    works = tub()
+    running = asyncio.create_task(works.run())
+    await until(lambda: works._writer is not None)
+
+    async def fails(_reading):
+        raise OSError("no space left")
+
+    monkeypatch.setattr(works._writer, "add", fails)
+    with pytest.raises(ExceptionGroup) as caught:
+        await asyncio.wait_for(running, 5)
+    assert caught.group_contains(OSError, match="no space left")
+
+
+async def test_a_clock_that_is_set_is_noticed_and_kept(tub, tmp_path):
+    class Stepped(SystemClock):
+        step_ms = 0
+
+        def now(self):
+            stamp = super().now()
+            return dataclasses.replace(stamp, at_ms=stamp.at_ms + self.step_ms)
+
+    works = tub()
+    works._clock = clock = Stepped(200.0)
+    running = asyncio.create_task(works.run())
+    await until(lambda: works._writer is not None)
+    await asyncio.sleep(0.03)
+    clock.step_ms = -3_600_000
+    await asyncio.sleep(0.05)
+    works.stop()
+    await running
+    with Records.open(tmp_path / "water.db") as records:
+        (event,) = records.events(kind="clock_step")
+    assert isinstance(event, Event)
+    assert event.data["step_s"] == pytest.approx(-3600, abs=2)
