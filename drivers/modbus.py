@@ -25,8 +25,8 @@ if TYPE_CHECKING:  # loads pymodbus, which only an opened meter needs
 __all__ = ["Modbus"]
 
 _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 2, 3
-_FULL_TIME_EVERY = 8
-"""Of the requests to a silent meter, so many-th is given its whole time whoever is due."""
+_WHOLE_TIME_EVERY = 8
+"""Of the requests to a silent meter, each so many-th is given its whole time, whoever is due."""
 _COMMON_WIRES = ("19200 8E1", "9600 8E1", "9600 8N1", "9600 8N2", "19200 8N1")
 """8E1 at 19200 is the default the standard requires; the others are common practice, no source."""
 
@@ -164,10 +164,11 @@ class Modbus:
 
         ask = Ask(self._settings.device, block.function, block.address, block.count)
         timeout_s = self._meter.profile.poll.timeout_s
-        if self._missed_in_a_row % _FULL_TIME_EVERY == 0:
+        if self._missed_in_a_row == 0:
             heard = await bus.ask(ask, timeout_s)
         else:
-            heard = await bus.ask_in_a_gap(ask, timeout_s)
+            whole = self._missed_in_a_row % _WHOLE_TIME_EVERY == 0
+            heard = await bus.ask_in_a_gap(ask, timeout_s, whole=whole)
         self.late_answers += heard.late > 0
         self.bad_frames += heard.bad_frames or heard.noise > 0
         self._noise_in_a_row += heard.noise > 0

@@ -91,13 +91,13 @@ class Bus:
         async with self._one_at_a_time:
             return await self._exchange(ask, self._budget_s(ask, timeout_s))
 
-    async def ask_in_a_gap(self, ask: Ask, timeout_s: float) -> Heard:
+    async def ask_in_a_gap(self, ask: Ask, timeout_s: float, *, whole: bool) -> Heard:
         """Ask when no meter that answers is due before the time is up.
 
-        Where no gap is that long, the time is cut to the gap that follows a turn.
+        Where no gap is that long, the time is cut to the gap that follows a turn; unless it shall
+        be `whole`, whoever is due.
         """
-        budget_s = self._budget_s(ask, timeout_s)
-        enough_s = budget_s
+        budget_s = enough_s = self._budget_s(ask, timeout_s)
         for _ in range(len(self._dues) + 1):
             async with self._one_at_a_time:
                 room_s = self._room_s()
@@ -105,9 +105,10 @@ class Bus:
                     return await self._exchange(ask, min(budget_s, room_s))
                 self._rested.clear()
             await self._rested.wait()
-            enough_s = min(_LEAST_S, budget_s)
+            enough_s = budget_s if whole else min(_LEAST_S, budget_s)
         async with self._one_at_a_time:
-            return await self._exchange(ask, min(budget_s, max(self._room_s(), _LEAST_S)))
+            room_s = math.inf if whole else max(self._room_s(), _LEAST_S)
+            return await self._exchange(ask, min(budget_s, room_s))
 
     async def close(self) -> None:
         self._lost = self._lost or MeterLost("the line was closed")
