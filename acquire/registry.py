@@ -17,6 +17,8 @@ from acquire.meter import DriverClass
 __all__ = ["BUILT_IN_DRIVERS", "FoundDriver", "all_drivers", "driver_class", "load"]
 
 BUILT_IN_DRIVERS = {
+    "adverts": "drivers.adverts:Adverts",
+    "gatt": "drivers.gatt:Gatt",
     "modbus": "drivers.modbus:Modbus",
     "replay": "drivers.replay:Replay",
     "sdi12": "drivers.sdi12:Sdi12",
