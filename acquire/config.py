@@ -208,7 +208,13 @@ def meter(
         common = _MeterTable.model_validate(table)
         model = driver_class(common.driver).Settings
         rest = {k: v for k, v in table.items() if k != "silence_s"}
-        context = {"base": path.parent if path else Path.cwd(), "quantities": quantities}
+        context = {
+            "base": path.parent if path else Path.cwd(),
+            "quantities": quantities,
+            # What stands above the drivers and only a meter of the past needs is handed down to it.
+            "driver_class": driver_class,
+            "past": _open_past,
+        }
         settings = model.model_validate(rest, context=context)
     except ValidationError as error:
         raise from_pydantic(error, file=path, key=key, model=model) from error
@@ -216,9 +222,19 @@ def meter(
         if error.file is not None:  # a profile names its own file
             raise
         raise ConfigError(
-            error.problem, file=path, key=f"{key}.driver", found=error.found, allowed=error.allowed
+            error.problem,
+            file=path,
+            key=f"{key}.{error.key or 'driver'}",
+            found=error.found,
+            allowed=error.allowed,
         ) from error
     return MeterConfig(name, common.driver, settings, common.silence_s)
+
+
+def _open_past(*args: Any, **kwargs: Any) -> Any:
+    from acquire.store.past import open_past  # noqa: PLC0415  (the store is heavy)
+
+    return open_past(*args, **kwargs)
 
 
 def _beside(file: Path | None, path: Path) -> Path:

@@ -20,22 +20,22 @@ class Preset:
 
     name: str = "bench"
     about: str = ""
-    doubt: float = 0.033
+    doubt: float = 0.03
     """A value is settled while the probability that it is not stays below this."""
-    patience_s: float = 18
+    patience_s: float = 24.0
     """The doubt allowed doubles with each of these within the tolerance: past some point waiting
     costs more than it tells."""
-    plateau: float = 0.115
+    plateau: float = 0.1
     """Probability that a halt is a false plateau, at first."""
     plateau_unseen: float = 0.12
     """The same while this immersion has shown no change at all yet."""
-    plateau_abrupt: float = 0.3
+    plateau_abrupt: float = 0.5
     """The same after a halt more abrupt than the response was slowing down."""
-    plateau_shortest_s: float = 20
-    plateau_s: float = 46
+    plateau_shortest_s: float = 12.0
+    plateau_s: float = 42.0
     """False plateaus last between these two; the doubt falls linearly in between."""
     least_windows: int = 3
-    dwell_s: float = 12
+    dwell_s: float = 10.0
     """Least time within the tolerance, whatever the doubt."""
     discrepancy: float = 0.18
     """No tail is exact: this share of every change is not held against it."""
@@ -45,7 +45,7 @@ class Preset:
     """Noise of a block expected before any is seen, tolerances."""
     colour: float = 0.9
     """Expected ratio of long-term to short-term noise variance, and ..."""
-    colour_weight: float = 10
+    colour_weight: float = 10.0
     """... how many differences that expectation is worth."""
     unseen: float = 0.22
     """Standard uncertainty, in tolerances, for a tail too small or too slow to be seen, ..."""

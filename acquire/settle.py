@@ -297,7 +297,14 @@ class Settler:
         bound = max(tolerance - abs(to_come), 0.2 * tolerance)
         fixed = rounding + (0.02 * tolerance) ** 2
         w = history.windows(
-            t, begun, level, tolerance, noise, fixed, preset.discrepancy, preset.look
+            t,
+            begun,
+            level,
+            tolerance=tolerance,
+            noise=noise,
+            fixed=fixed,
+            discrepancy=preset.discrepancy,
+            look=preset.look,
         )
         found = outlook(w, max(t - begun, 1.0), bound, preset.tail)
         dwell = min(w.dwell(found.rest, tolerance + 1.5 * sqrt(noise)), t - self._gap_t)

@@ -175,6 +175,7 @@ class History:
         now: float,
         begun: float,
         level: float,
+        *,
         tolerance: float,
         noise: float,
         fixed: float,

@@ -55,7 +55,7 @@ class TailPrior:
     """No tail is expected to be larger than this, tolerances: what matters is whether it is one."""
     drift_per_min: float = 1.1
     """Scale of a never-ending drift, tolerances per minute."""
-    horizon_s: float = 100
+    horizon_s: float = 70.0
     """A drift that moves the tolerance within this time is not rest."""
 
 
@@ -83,105 +83,132 @@ class Outlook:
 
 
 # One tail held against the data: log weight, left a, rate, L, variance of L, doubt of its own
+# (-1: to be had from L), kind.
 _Held = tuple[float, float, float, float, float, float, str]
+
+
+@dataclass(slots=True)
+class _Data:
+    """What every tail needs of the windows, and the straight line, centred, with its prior."""
+
+    w: Windows
+    weighted: list[float]
+    sw: float
+    mean: float
+    line: list[float]
+    line_mean: float
+    line_square: float
+    line_change: float
+    line_prior: float
+    limit: float
+
+    def centred(self, g: list[float]) -> tuple[float, list[float], float, float]:
+        """Weighted mean of g, g less that, its weighted square sum, and its sum with the changes.
+
+        Centred first: the plain sums of a steep tail would cancel to less than nothing.
+        """
+        weight = self.w.weight
+        middle = sum(map(mul, g, weight)) / self.sw
+        centred = [x - middle for x in g]
+        square = sum(map(mul, map(mul, centred, weight), centred))
+        return middle, centred, square, sum(map(mul, centred, self.weighted))
 
 
 def outlook(w: Windows, elapsed_s: float, tolerance: float, prior: TailPrior) -> Outlook:
     """Weigh every tail. `elapsed_s` > 0 is the time since the disturbance."""
-    weight = w.weight
-    weighted = list(map(mul, weight, w.change))
-    sw = sum(weight)
-    mean = sum(weighted) / sw
-    hidden = prior.hidden * tolerance
-    largest = prior.largest * tolerance
-    slope_limit = tolerance / prior.horizon_s
+    data = _data(w, tolerance, prior)
+    held: list[_Held] = [(log(prior.rest), 0.0, 0.0, data.mean, 1.0 / data.sw, 0.0, "rest")]
+    held.append(_drift(data, prior))
+    held.extend(_exponentials(data, tolerance, prior))
+    held.extend(_diffusion(data, elapsed_s, tolerance, prior))
+    return _together(held, tolerance, 1.0 / data.sw)
+
+
+def _data(w: Windows, tolerance: float, prior: TailPrior) -> _Data:
+    weighted = list(map(mul, w.weight, w.change))
+    sw = sum(w.weight)
     drift_scale = prior.drift_per_min * tolerance / 60.0
-    held: list[_Held] = [(log(prior.rest), 0.0, 0.0, mean, 1.0 / sw, 0.0, "rest")]
-
+    line_prior = 1.0 / (drift_scale * drift_scale)
+    limit = tolerance / prior.horizon_s
+    data = _Data(w, weighted, sw, sum(weighted) / sw, [], 0.0, 0.0, 0.0, line_prior, limit)
     line = [-lag for lag in w.lag]
-    sh, line, hh, hy = _centred(line, weight, weighted, sw)
-    hh += 1.0 / (drift_scale * drift_scale)
-    r = hy / hh
-    held.append(
-        (
-            log(prior.drift) + 0.5 * hy * r - 0.5 * log(hh * drift_scale * drift_scale),
-            0.0,
-            r,
-            mean - r * sh,
-            1.0 / sw + sh * sh / hh,
-            _outside(r, 1.0 / hh, slope_limit),
-            "drift",
-        )
-    )
+    data.line_mean, data.line, square, data.line_change = data.centred(line)
+    data.line_square = square + line_prior
+    return data
 
+
+def _drift(d: _Data, prior: TailPrior) -> _Held:
+    r = d.line_change / d.line_square
+    evidence = 0.5 * d.line_change * r - 0.5 * log(max(d.line_square / d.line_prior, 1.0))
+    at_rest = d.mean - r * d.line_mean
+    variance = 1.0 / d.sw + d.line_mean * d.line_mean / d.line_square
+    doubt = _outside(r, 1.0 / d.line_square, d.limit)
+    return log(prior.drift) + evidence, 0.0, r, at_rest, variance, doubt, "drift"
+
+
+def _exponentials(d: _Data, tolerance: float, prior: TailPrior) -> list[_Held]:
+    held = []
+    w = d.w
+    chance, with_drift = log(prior.exponential), log(prior.drift_after)
+    hidden, largest = prior.hidden * tolerance, prior.largest * tolerance
     for k, tau in enumerate(_TAILS):
         longest = _LONGEST * tau
         g = [exp(lag / tau) if lag < longest else _FAR for lag in w.lag]
-        sg, g, gg, gy = _centred(g, weight, weighted, sw)
+        middle, g, square, change = d.centred(g)
         scale = min(hidden + 1.5 * w.edge_change * exp(-w.edge_lag_s / tau), largest)
-        gg += 1.0 / (scale * scale)
-        held.append(_tail(prior.exponential, scale, -1.0 / tau, sg, gg, gy, sw, mean, "tail"))
+        own = 1.0 / (scale * scale)
+        square += own
+        held.append(_tail(d, chance, -1.0 / tau, (middle, square, change, own), "tail"))
         if k in _DRIFTS_WITH:
-            gh = sum(map(mul, map(mul, g, weight), line))
-            rest = max(hh - gh * gh / gg, 1.0 / (drift_scale * drift_scale))  # Schur complement
-            r = (hy - gh * gy / gg) / rest
-            a = (gy - gh * r) / gg
-            spread = max(gg * rest * (scale * drift_scale) ** 2, 1.0)
-            held.append(
-                (
-                    log(prior.drift_after) + 0.5 * (a * gy + r * hy) - 0.5 * log(spread),
-                    0.0,
-                    r,
-                    mean - a * sg - r * sh,
-                    1.0 / sw + sg * sg * hh / (gg * rest),
-                    _outside(r, 1.0 / rest, slope_limit),
-                    "drift",
-                )
-            )
+            across = sum(map(mul, map(mul, g, w.weight), d.line))
+            held.append(_drift_after(d, with_drift, (middle, square, change, own), across))
+    return held
 
+
+def _diffusion(d: _Data, elapsed_s: float, tolerance: float, prior: TailPrior) -> list[_Held]:
+    w = d.w
+    chance = log(prior.diffusion)
+    hidden, largest = prior.hidden * tolerance, prior.largest * tolerance
     begun = 1.02 * elapsed_s + 1.0
-    g = [begun / (begun - min(lag, 0.98 * elapsed_s)) for lag in w.lag]
+    hyperbola = [begun / (begun - min(lag, 0.98 * elapsed_s)) for lag in w.lag]
     open_share = max(0.0, 1.0 - w.edge_lag_s / begun)
-    for order in (1.0, 0.5):
-        if order == 0.5:
-            g, open_share = list(map(sqrt, g)), sqrt(open_share)
-        scale = min(hidden + 0.5 * w.edge_change * open_share, largest)
-        sg, _, gg, gy = _centred(g, weight, weighted, sw)
-        gg += 1.0 / (scale * scale)
-        held.append(
-            _tail(prior.diffusion, scale, -order / begun, sg, gg, gy, sw, mean, "diffusion")
-        )
-    return _together(held, tolerance, 1.0 / sw)
-
-
-def _centred(
-    g: list[float], weight: list[float], weighted: list[float], sw: float
-) -> tuple[float, list[float], float, float]:
-    """Weighted mean of g, g less that, its weighted square sum, its weighted sum with the changes.
-
-    Centred first: the plain sums of a steep tail would cancel to less than nothing.
-    """
-    middle = sum(map(mul, g, weight)) / sw
-    centred = [x - middle for x in g]
-    square = sum(map(mul, map(mul, centred, weight), centred))
-    return middle, centred, square, sum(map(mul, centred, weighted))
+    held = []
+    for g, order, share in (
+        (hyperbola, 1.0, open_share),
+        (list(map(sqrt, hyperbola)), 0.5, sqrt(open_share)),
+    ):
+        middle, _, square, change = d.centred(g)
+        scale = min(hidden + 0.5 * w.edge_change * share, largest)
+        own = 1.0 / (scale * scale)
+        fit = (middle, square + own, change, own)
+        held.append(_tail(d, chance, -order / begun, fit, "diffusion"))
+    return held
 
 
 def _tail(
-    prior: float,
-    scale: float,
-    rate: float,
-    lever: float,
-    precision: float,
-    gy: float,
-    sw: float,
-    mean: float,
-    kind: str,
+    d: _Data, chance: float, rate: float, fit: tuple[float, float, float, float], kind: str
 ) -> _Held:
-    a = gy / precision
-    evidence = 0.5 * gy * a - 0.5 * log(max(precision * scale * scale, 1.0))
-    spread = 1.0 / sw + lever * lever / precision
-    return log(prior) + evidence, a, a * rate, mean - a * lever, spread, -1.0, kind
+    middle, square, change, own = fit
+    a = change / square
+    evidence = 0.5 * change * a - 0.5 * log(max(square / own, 1.0))
+    variance = 1.0 / d.sw + middle * middle / square
+    return chance + evidence, a, a * rate, d.mean - a * middle, variance, -1.0, kind
+
+
+def _drift_after(
+    d: _Data, chance: float, fit: tuple[float, float, float, float], across: float
+) -> _Held:
+    middle, square, change, own = fit
+    # Schur complement of the two-parameter fit; by its prior alone never below this
+    left = max(d.line_square - across * across / square, d.line_prior)
+    r = (d.line_change - across * change / square) / left
+    a = (change - across * r) / square
+    spread = max((square / own) * (left / d.line_prior), 1.0)
+    evidence = 0.5 * (a * change + r * d.line_change) - 0.5 * log(spread)
+    at_rest = d.mean - a * middle - r * d.line_mean
+    variance = 1.0 / d.sw + middle * middle * d.line_square / (square * left)
+    doubt = _outside(r, 1.0 / left, d.limit)
+    return chance + evidence, 0.0, r, at_rest, variance, doubt, "drift"
 
 
 def _outside(mean: float, variance: float, limit: float) -> float:

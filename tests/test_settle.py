@@ -433,7 +433,16 @@ def test_outlook_finds_the_end_of_an_exponential_it_still_sees_moving():
     for i in range(30):
         history.add(2.0 * i, 10 - 5 * math.exp(-2.0 * i / 15), None, 1, 0.1)
     now = 58.0
-    w = history.windows(now, 0.0, history.newest, 0.1, 1e-6, 1e-6, 0.05, 40.0)
+    w = history.windows(
+        now,
+        0.0,
+        history.newest,
+        tolerance=0.1,
+        noise=1e-6,
+        fixed=1e-6,
+        discrepancy=0.05,
+        look=40.0,
+    )
     found = outlook(w, 58.0, 0.1, TailPrior())
     left = 5 * math.exp(-now / 15)
     assert found.rest == pytest.approx(left, rel=0.2)

@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
     from acquire.bench.standing import Explanation, Status
     from acquire.cli.options import load_config, make_clock, one_meter, store_path
-    from acquire.cli.run_daemon import run_daemon, wants_live
+    from acquire.cli.run_daemon import is_over, run_daemon, wants_live
     from acquire.errors import NotSettled
     from acquire.outlets.as_json import json_line
     from acquire.outlets.explain import explain_lines
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         if isinstance(said, Explanation):
             explained.append(said)
         if not isinstance(said, Capture):
-            return False
+            return is_over(said)
         taken.append(said)
         return said.state in {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
 

@@ -70,6 +70,9 @@ def add_meter(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--meter", metavar="NAME", help="one of the configured meters")
     group.add_argument("--port", help="a serial port, its stable name from `ouzel find`, or a URL")
     group.add_argument("--profile", help="how that meter talks (with --port; default: labelled)")
+    group.add_argument(
+        "--replay", metavar="FILE", help="a recording, exported readings or a store instead"
+    )
 
 
 def load_config(args: argparse.Namespace) -> Config:
@@ -90,17 +93,27 @@ def store_path(args: argparse.Namespace, config: Config) -> Path:
     return Path(args.store).expanduser() if args.store else config.store.path
 
 
+def _past(args: argparse.Namespace) -> dict[str, str]:
+    """Make the table of a meter of the past; --meter says which of those in the file."""
+    said = {"file": args.replay, "meter": args.meter, "profile": args.profile}
+    return {"driver": "replay", **{key: value for key, value in said.items() if value is not None}}
+
+
 def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
     """Give the meter the person means; ConfigError says how to name one."""
     from acquire.config import meter
 
+    if args.replay is not None:
+        if args.port is not None:
+            raise ConfigError("say --port or --replay, not both")
+        return meter("bench", _past(args), None, config.quantities)
     if args.port is not None:
         if args.meter is not None:
             raise ConfigError("say --meter or --port, not both")
         table = {"driver": "text_lines", "port": args.port, "profile": args.profile or "labelled"}
-        return meter("bench", table)
+        return meter("bench", table, None, config.quantities)
     if args.profile is not None:
-        raise ConfigError("--profile goes with --port")
+        raise ConfigError("--profile goes with --port or --replay")
     if args.meter is not None:
         if args.meter not in config.meters:
             raise ConfigError(

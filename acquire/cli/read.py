@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from typing import TYPE_CHECKING, Any
 
 from acquire.cli.options import add_clock, add_config, add_json, add_meter, positive
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    from acquire.clock import Clock
+    from acquire.config import MeterConfig
 
 __all__ = ["add_to", "run"]
 
@@ -17,6 +25,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     )
     add_meter(parser)
     parser.add_argument("--for", type=positive, dest="for_s", metavar="SECONDS", help="stop then")
+    parser.add_argument(
+        "--record", metavar="FILE", help="write down every byte that comes and goes, with its time"
+    )
     add_json(parser)
     add_config(parser)
     add_clock(parser)
@@ -25,7 +36,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, one_meter
-    from acquire.cli.run_daemon import run_daemon, wants_live
+    from acquire.cli.run_daemon import is_over, run_daemon, wants_live
     from acquire.outlets.terminal import JsonLines, LiveTable, PlainLines
 
     config = load_config(args)
@@ -37,5 +48,29 @@ def run(args: argparse.Namespace) -> int:
         show = LiveTable(config.quantities)
     else:
         show = PlainLines(config.quantities, every_s=1.0)
-    run_daemon(config, [meter], make_clock(args), show, store=None, for_s=args.for_s)
+    clock = make_clock(args)
+    with _recorder(args.record, meter, clock) as recorder:
+        run_daemon(config, [meter], clock, show, store=None, until=is_over, for_s=args.for_s)
+    if recorder is not None:
+        print(f"Recorded {recorder.bytes_heard} bytes in {args.record}", file=sys.stderr)
+        if not recorder.bytes_heard:
+            print("Nothing came, or this kind of meter has no line to record.", file=sys.stderr)
     return 0
+
+
+def _recorder(file: str | None, meter: MeterConfig, clock: Clock) -> AbstractContextManager[Any]:
+    from contextlib import nullcontext
+    from pathlib import Path
+
+    from acquire.registry import load
+
+    if file is None:
+        return nullcontext()
+    recorder: AbstractContextManager[Any] = load("drivers.recording:Recorder")(
+        Path(file).expanduser(),
+        clock,
+        driver=meter.driver,
+        profile=str(getattr(meter.settings, "profile", "")),
+        tell=lambda text: print(f"ouzel: {text}", file=sys.stderr),
+    )
+    return recorder

@@ -289,7 +289,8 @@ def _path(
             path.freeze_for_s = length
             path.kind += " + freeze"
     elif fate == "drift":
-        rate = rng.choice((-1, 1)) * tolerance * _log_uniform(rng, 0.6, 8) / 60
+        # slower than the tolerance a minute is no settling rule's business within a minute or two
+        rate = rng.choice((-1, 1)) * tolerance * _log_uniform(rng, 1, 8) / 60
         path.drift = rng.choice(("linear", "linear", "logarithmic", "slow"))
         # a drift that slows down like a logarithm must still be one when the trace ends
         path.drift_per_s = rate * 4 if path.drift == "logarithmic" else rate

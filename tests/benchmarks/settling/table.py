@@ -41,6 +41,7 @@ def detector(preset: str, channel: Channel) -> Settler:
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("--immersions", type=int, default=600, help="of each set, times 4 quantities")
+    ask.add_argument("--rule-immersions", type=int, default=200, help="of each set, for the rules")
     ask.add_argument("--tune", type=int, default=60, help="immersions the rules are tuned on")
     ask.add_argument("--rules", default=",".join(RULES), help="which rules, comma between")
     asked = ask.parse_args()
@@ -63,7 +64,7 @@ def main() -> None:
         make, setting = _tuned(rule, tuning)
         for name, material in sets:
             if name != "train":
-                _row(f"{rule} {setting}", name, judge(make, material))
+                _row(f"{rule} {setting}", name, judge(make, material[: asked.rule_immersions]))
     print("\nreal recordings")
     real: list[tuple[str, Iterable[Immersion], tuple[str, ...]]] = [
         ("conductivity, 20 s a reading", conductivity_steps(), ("conductivity",)),
