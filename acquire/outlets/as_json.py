@@ -49,6 +49,7 @@ def as_json(item: Reading | Event | Capture | Status | Explanation) -> dict[str,
                 "taken": utc_text(item.taken.at_ms),
                 "reason": item.reason,
                 "values": {name: _settled(value) for name, value in item.values.items()},
+                "derived": {name: _settled(value) for name, value in item.derived.items()},
             }
         case Explanation():
             return {

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
+from acquire.bench.budgets import budgets
 from acquire.bench.standing import Explanation
+from acquire.outlets.budget import budget_table
 from acquire.outlets.trace import draw
 from acquire.outlets.words import capture_title, shown_with_u, tidy
 from acquire.quantities import Quantity, Tolerance
@@ -29,6 +31,7 @@ def explain_lines(
     yield capture_title(capture)
     mine = [r for r in readings if r.stamp.mono_ns >= capture.started.mono_ns]
     begin_s = capture.started.t_s
+    made_of = budgets(capture, explanation) if explanation else {}
     moments = []
     if capture.state is not CaptureState.UNSETTLED:
         moments.append(capture.taken.t_s - begin_s)
@@ -54,7 +57,10 @@ def explain_lines(
             digits=quantity.digits + 1,
             width=width,
         )
-        budget = ", ".join(f"{term} {u:.2g}" for term, u in value.budget.items())
-        yield f"    standard uncertainties: {budget}"
+        if name in made_of:
+            yield from budget_table(made_of[name], quantity)
+        else:
+            budget = ", ".join(f"{term} {u:.2g}" for term, u in value.budget.items())
+            yield f"    standard uncertainties: {budget}"
         for term, text in explanation.terms.get(name, ()) if explanation else ():
             yield f"    {term}: {tidy(text, 120)}"

@@ -14,6 +14,7 @@ from acquire.outlets.words import (
     capture_title,
     clock_time,
     event_line,
+    finding_lines,
     plain,
     shown,
     tidy,
@@ -59,6 +60,8 @@ class PlainLines:
                 self._print(*capture_lines(said, self._quantities))
             case Capture():
                 self._print(capture_title(said))
+            case Event(kind="finding"):
+                self._print(*finding_lines(said))
             case Event():
                 self._print(event_line(said))
             case Status() if self._every_s is not None:
@@ -136,6 +139,8 @@ class LiveTable:
         match said:
             case Capture():
                 self._announce(said)
+            case Event(kind="finding"):
+                self._console.print("\n".join(finding_lines(said)), markup=False)
             case Event():
                 self._console.print(event_line(said), markup=False)
             case Status():

@@ -10,7 +10,7 @@ from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, SettledValue
 
 __all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_line", "plain"]
-__all__ += ["shown", "shown_with_u", "tidy"]
+__all__ += ["finding_lines", "shown", "shown_with_u", "tidy"]
 
 CAUTION = (
     "These readings never show that a water is safe to drink: they cannot see microbes, lead,\n"
@@ -76,13 +76,29 @@ def capture_lines(capture: Capture, quantities: Mapping[str, Quantity]) -> Itera
     yield capture_title(capture)
     for value in capture.values.values():
         yield "  " + _value_line(quantities[value.quantity], value)
+    for value in capture.derived.values():
+        yield "  " + _value_line(quantities[value.quantity], value)
+        yield f"      {tidy(value.method, 200)}"
 
 
 def _value_line(quantity: Quantity, value: SettledValue) -> str:
     text = f"{quantity.label:<17} {shown_with_u(quantity, value.value, value.expanded_u):<22}"
+    if value.source == "derived":
+        return f"{text} derived"
     if value.phase == "settled":
         return text.rstrip()
     return f"{text} not settled: {tidy(value.reason, 200)}"
+
+
+def finding_lines(event: Event, width: int = 78) -> Iterable[str]:
+    """A finding as it stands under its capture: what, then the arithmetic, wrapped."""
+    import textwrap  # noqa: PLC0415
+
+    mark = "!" if event.data.get("kind") == "disagrees" else "-"
+    text = tidy(event.text, 500)
+    yield from textwrap.wrap(
+        text, width, initial_indent=f"  {mark} ", subsequent_indent="    ", break_on_hyphens=False
+    )
 
 
 def event_line(event: Event) -> str:
