@@ -41,8 +41,8 @@ def test_the_uncertainty_covers_the_truth(score):
     assert score.error(0.5) <= 0.3
 
 
-def test_it_beats_the_published_rules_at_settings_that_are_as_quick():
-    material = [i for i in immersions(SEED, 40) if len(i.t) < 900]
+def test_fewer_are_false_or_missed_than_by_published_rules_about_as_quick():
+    material = [i for i in immersions(SEED, 120) if len(i.t) < 600]
     ours = judge(partial(detector, "bench"), material)
     for name, setting in {
         "windowed range": {"window_s": 30, "band": 1},
@@ -52,7 +52,9 @@ def test_it_beats_the_published_rules_at_settings_that_are_as_quick():
     }.items():
         make = RULES[name][0]
         theirs = judge(lambda channel, make=make, s=setting: make(channel, **s), material)
-        assert ours.false < 0.6 * theirs.false, name
+        wrong = (ours.false + ours.missed) / (theirs.false + theirs.missed)
+        assert ours.false < theirs.false, name
+        assert wrong < 0.75, name
 
 
 def test_real_conductivity_probes_settle_where_they_end():
