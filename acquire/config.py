@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -21,6 +21,9 @@ from acquire.readings import Role
 from acquire.registry import driver_class
 from acquire.toml_file import read_toml
 from acquire.validation import from_pydantic
+
+if TYPE_CHECKING:
+    from acquire.water.solutions import Solution
 
 __all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "check_preset"]
 __all__ += ["find_file", "load", "meter"]
@@ -69,6 +72,8 @@ class BenchConfig(_Table):
     """An immersion that has not settled by then is recorded as unsettled, with the reason."""
     tolerance: dict[str, ToleranceConfig] = Field(default_factory=dict)
     stops: tuple[Stop, ...] = ()
+    solutions: Path | None = None
+    """A person's own check solutions, beside the built-in ones."""
 
 
 class QuantityConfig(_Table):
@@ -92,6 +97,8 @@ class _MeterTable(BaseModel):
     driver: str = "text_lines"
     silence_s: _Positive = 30.0
     """After that long without a reading the link is opened anew."""
+    check_every_days: Annotated[int, Field(ge=1, le=3650)] = 30
+    """How long a passed check is trusted (common practice, no source)."""
 
 
 class _Whole(_Table):
@@ -109,6 +116,7 @@ class MeterConfig:
     driver: str
     settings: BaseModel
     silence_s: float = 30.0
+    check_every_days: int = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,16 +136,24 @@ class Config:
             return self.quantities[quantity].tolerance
         return Tolerance(asked.absolute, asked.relative)
 
+    def solutions(self) -> Mapping[str, Solution]:
+        """Every known solution by name, a person's own before the built-in of the same name."""
+        from acquire.water.solutions import built_in_solutions, load_solutions  # noqa: PLC0415
+
+        own = load_solutions(self.bench.solutions) if self.bench.solutions is not None else {}
+        return {**built_in_solutions(), **own}
+
     def shown(self) -> dict[str, Any]:
         """Everything in force, defaults included, ready for printing."""
         return {
             "store": self.store.model_dump(mode="json"),
-            "bench": self.bench.model_dump(mode="json"),
+            "bench": self.bench.model_dump(mode="json", exclude_none=True),
             "meters": {
                 name: {
                     **meter.settings.model_dump(mode="json", exclude_none=True),
                     "driver": meter.driver,
                     "silence_s": meter.silence_s,
+                    "check_every_days": meter.check_every_days,
                 }
                 for name, meter in self.meters.items()
             },
@@ -182,9 +198,11 @@ def load(path: Path | None) -> Config:
                 allowed="absolute > 0 or relative > 0",
             )
     store = whole.store.model_copy(update={"path": _beside(path, whole.store.path)})
+    own = whole.bench.solutions
+    bench = whole.bench.model_copy(update={"solutions": own and _beside(path, own)})
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
-    return Config(path, store, whole.bench, quantities, meters)
+    return Config(path, store, bench, quantities, meters)
 
 
 def meter(
@@ -207,7 +225,7 @@ def meter(
     try:
         common = _MeterTable.model_validate(table)
         model = driver_class(common.driver).Settings
-        rest = {k: v for k, v in table.items() if k != "silence_s"}
+        rest = {k: v for k, v in table.items() if k not in {"silence_s", "check_every_days"}}
         context = {
             "base": path.parent if path else Path.cwd(),
             "quantities": quantities,
@@ -228,7 +246,7 @@ def meter(
             found=error.found,
             allowed=error.allowed,
         ) from error
-    return MeterConfig(name, common.driver, settings, common.silence_s)
+    return MeterConfig(name, common.driver, settings, common.silence_s, common.check_every_days)
 
 
 def _open_past(*args: Any, **kwargs: Any) -> Any:

@@ -168,18 +168,24 @@ def _judge(
     result = compare_with_expected(
         used.value, used.expanded_u, expected.value, expected_u, allowed=allowed or 0.0
     )
+    reason = f"off by {result.bias:+.3g} ± {result.expanded_u:.2g}"
     if allowed is None:
-        reason = (
-            f"said {used.value:g}, expected {expected.value:g}: off by {result.bias:+.3g} ± "
-            f"{result.expanded_u:.2g}; neither the profile nor a published rule says what is "
-            "allowed: write `accuracy` into the profile"
+        reason += (
+            "; neither the profile nor a published rule says what is allowed: write `accuracy` "
+            "into the profile"
         )
         return _Judged("cannot tell", reason, None, "")
-    reason = f"{result.reason} ({by})"
-    resembles = _resembles(case, used, channel) if result.verdict == "fail" else ""
-    if resembles:
-        reason += f"; this is what {resembles} would show: was it the right bottle?"
-    return _Judged(result.verdict, reason, allowed, by, resembles)
+    reason += f", allowed ±{allowed:.3g} ({by})"
+    if result.verdict == "cannot tell":
+        reason += (
+            "; the solution and the reading are less sure than what is allowed"
+            if result.expanded_u > allowed
+            else "; that is closer to the limit than its uncertainty"
+        )
+    others = _resembles(case, used, channel) if result.verdict == "fail" else []
+    if others:
+        reason += f"; this is what {' or '.join(others)} would show: was it the right bottle?"
+    return _Judged(result.verdict, reason, allowed, by, ", ".join(others))
 
 
 _NO_TEMPERATURE = (
@@ -225,8 +231,8 @@ def _by_temperature(solution: Solution, channel: Channel, temp: _Temperature) ->
     return max(moves)
 
 
-def _resembles(case: _Case, used: SettledValue, channel: Channel) -> str:
-    """Name the other solution whose value this is, when the one asked for is far from it."""
+def _resembles(case: _Case, used: SettledValue, channel: Channel) -> list[str]:
+    """Name the other solutions whose value this is, nearest first, the one asked for being far."""
     away = abs(used.value - _expected(case.solution, channel, case.temp.value).value)
     near: dict[str, float] = {}
     for name, other in case.solutions.items():
@@ -239,7 +245,7 @@ def _resembles(case: _Case, used: SettledValue, channel: Channel) -> str:
         reach = math.hypot(used.expanded_u, due.tolerance) + (allowed or 0.0)
         if name != case.solution.name and distance <= reach and distance < away / 4.0:
             near[name] = distance
-    return min(near, key=near.__getitem__, default="")
+    return sorted(near, key=near.__getitem__)[:3]
 
 
 def check_budget(check: Check, value: SettledValue) -> Budget:

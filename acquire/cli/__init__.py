@@ -18,6 +18,9 @@ COMMANDS = (
     "find",
     "read",
     "capture",
+    "check",
+    "meter",
+    "correct",
     "serve",
     "simulate",
     "export",
@@ -36,6 +39,8 @@ exit codes:
   4  the numbers did not come to rest in the time given
   5  the store cannot be read or written
   6  a computation was asked outside what its formula is valid for
+  7  check: the meter failed
+  8  check: cannot tell at this uncertainty
   130  stopped with Ctrl-C
 
 These readings never show that a water is safe to drink. For that, ask a certified

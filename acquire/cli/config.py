@@ -28,6 +28,7 @@ def check(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config
 
     config = load_config(args)
+    config.solutions()  # a person's own file is read when it is needed; here it is
     if args.json:
         print(json.dumps({"file": str(config.file or ""), "meters": list(config.meters)}))
         return 0

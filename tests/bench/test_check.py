@@ -111,7 +111,7 @@ def test_a_wrong_bottle_is_named():
     taken = capture(ph=4.01, temperature=21.0)
     check = one("buffer-7.00", taken, PH, TEMP, solutions=SOLUTIONS)
     assert check.verdict == "fail"
-    assert check.resembles in {"buffer-4.01", "phthalate"}
+    assert set(check.resembles.split(", ")) == {"buffer-4.01", "phthalate"}
     assert "was it the right bottle?" in check.reason
     slightly = one("buffer-7.00", capture(ph=6.9, temperature=25.0), PH, TEMP, solutions=SOLUTIONS)
     # 6.865 is the phosphate of the other family: nearer, but not so clearly that it is named
