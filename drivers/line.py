@@ -45,6 +45,10 @@ class Line(Protocol):
 
 async def open_line(port: str, settings: SerialSettings) -> Line:
     """Open a path or URL as `drivers.ports.resolve` gives it; MeterUnavailable says why not."""
+    if port.startswith("tcp://"):
+        from drivers.tcp_line import TcpLine  # noqa: PLC0415  (asyncio's own, no thread)
+
+        return await TcpLine.opened(port)
     if is_url(port) or os.name != "posix":
         from drivers.url_line import UrlLine  # noqa: PLC0415  (threads only where needed)
 

@@ -98,7 +98,7 @@ class ModbusSettings(BaseModel):
     @property
     def line_port(self) -> str:
         """The port as `drivers.line` opens it."""
-        return "socket://{}:{}".format(*_address(self.port)) if self.is_tcp else self.port
+        return "tcp://{}:{}".format(*_address(self.port)) if self.is_tcp else self.port
 
     @property
     def wire(self) -> SerialSettings:
