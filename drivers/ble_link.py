@@ -19,8 +19,8 @@ from acquire.clock import Clock
 from acquire.errors import ConfigError, MeterLost, MeterUnavailable, Unavailable
 from drivers.codecs.gatt_formats import short_uuid
 
-__all__ = ["Advert", "Link", "Mailbox", "Offer", "Radio", "Refused", "need", "offered"]
-__all__ += ["owning", "scan", "system_radio"]
+__all__ = ["Advert", "Found", "Link", "Mailbox", "Offer", "Radio", "Refused", "Scanned"]
+__all__ += ["need", "offered", "owning", "scan", "system_radio"]
 
 Item = TypeVar("Item")
 
@@ -63,6 +63,34 @@ class Offer:
     @property
     def notifies(self) -> bool:
         return bool(self.can & {"notify", "indicate"})
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A device that was heard, as `ouzel find` shows it."""
+
+    address: str
+    name: str = ""
+    rssi: int | None = None
+    """Signal strength in dBm, None when not known."""
+    services: Sequence[str] = ()
+    """What it broadcasts or offers that a profile can use, in words."""
+    advice: str = ""
+    """What to put into `ouzel.toml`; empty when no profile knows such a device."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """What a scan gave: a sequence of devices, or why there is none."""
+
+    devices: Sequence[Found]
+    problem: str = ""
+
+    def __iter__(self) -> Iterator[Found]:
+        return iter(self.devices)
+
+    def __len__(self) -> int:
+        return len(self.devices)
 
 
 class Link(Protocol):
@@ -195,6 +223,20 @@ def offered(offers: Sequence[Offer]) -> str:
     return "; ".join(found[:20]) + ("; ..." if len(found) > 20 else "") if found else "nothing"
 
 
-async def scan(seconds: float, on_found: Callable[[object], None] | None = None) -> object:
-    """See `drivers.ble_find`."""
-    raise NotImplementedError
+async def scan(
+    seconds: float, on_found: Callable[[Found], None] | None = None, *, radio: Radio | None = None
+) -> Scanned:
+    """Listen for that many seconds; what is heard, the strongest first, and what to do with it.
+
+    `on_found` is told of each device, again when more has become known of it. Without Bluetooth
+    nothing is raised: `Scanned.problem` says why, and what helps.
+    """
+    from drivers.ble_find import look_around  # noqa: PLC0415  (knows the profiles)
+
+    try:
+        need("bleak")
+        return await look_around(radio or system_radio(), seconds, on_found)
+    except (ConfigError, MeterUnavailable) as error:
+        hint = f"; {error.allowed}" if isinstance(error, ConfigError) else ""
+        problem = f"{error.problem}{hint}" if isinstance(error, ConfigError) else str(error)
+        return Scanned((), problem)

@@ -25,8 +25,10 @@ if TYPE_CHECKING:
 
 __all__ = ["BleakRadio"]
 
-_CLOSE_S = 5.0
+_CLOSE_S = 2.0
 """For the service to close a link; then it is left behind: the socket to the service closes."""
+_SILENT_S = 3.0
+"""A device that is not heard of for so long may be connected already."""
 _PAIRING = {0x05, 0x08, 0x0C, 0x0F}
 """ATT errors that pairing cures (Core Specification, volume 3, part F, 3.4.1.1)."""
 _EVERYWHERE = ["1800", "1801", "180a", "180f", "181a"]
@@ -112,12 +114,13 @@ class BleakRadio:
 
         late = f"was not heard of within {search_s:g} s: is the meter switched on and near?"
         with unavailable(address, f"{late} (Some are silent while a phone holds them.)"):
-            async with clock.timeout(search_s):
+            async with clock.timeout(search_s), self._scan(adapter).heard_by(hear):
+                with suppress(TimeoutError):
+                    async with clock.timeout(min(_SILENT_S, search_s / 2)):
+                        return await asyncio.shield(found)
+                # Last, because the system remembers links that fell with a crash of its service.
                 held = await self._held(address, adapter)
-                if held is not None:
-                    return held
-                async with self._scan(adapter).heard_by(hear):
-                    return await found
+                return await found if held is None else held
 
     async def _held(self, address: str, adapter: str) -> BLEDevice | None:
         """Find a link that a crashed program has left open: such a device is silent."""

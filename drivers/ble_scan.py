@@ -25,7 +25,7 @@ __all__ = ["DEAF_S", "SharedScan"]
 DEAF_S = 10.0
 """A scan that hears nobody at all for so long may be dead; real seconds, a fact of the machine."""
 _START_S = 10.0
-_STOP_S = 5.0
+_STOP_S = 2.0
 
 _log = logging.getLogger(__name__)
 

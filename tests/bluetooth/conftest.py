@@ -1,0 +1,164 @@
+"""The real Linux backend of bleak against a make-believe BlueZ on a bus of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from pathlib import Path
+
+import pytest
+from dbus_fast import Message
+from dbus_fast.aio import MessageBus
+
+from acquire.clock import Clock, SystemClock
+from acquire.errors import MeterUnavailable
+from acquire.readings import Reading
+from drivers.adverts import Adverts
+from drivers.gatt import Gatt
+from simulators.ble_speech import MEETINGS, BleMeter, find_meeting
+from simulators.bluez import BlueZ
+from simulators.private_bus import PrivateBus
+
+WATER = {
+    "ph": 7.01,
+    "orp": 215.0,
+    "conductivity": 512.0,
+    "tds": 256.0,
+    "salinity": 0.3,
+    "specific_gravity": 1.0,
+    "temperature": 21.4,
+}
+
+QUICK = """
+[link]
+search_s = 2.0
+connect_s = 2.0
+timeout_s = 0.5
+"""
+
+
+async def until(is_so: Callable[[], object], within_s: float = 5.0) -> None:
+    """Let the loop turn until something is so."""
+    async with asyncio.timeout(within_s):
+        while not is_so():
+            await asyncio.sleep(0.001)
+
+
+class World:
+    """A bus, a BlueZ on it, and meters within reach."""
+
+    water = WATER
+
+    def __init__(self, bus: PrivateBus, bluez: BlueZ, folder: Path) -> None:
+        self.bus = bus
+        self.bluez = bluez
+        self._folder = folder
+        self._count = 0
+
+    def meter(self, speaks: str = "packed") -> BleMeter:
+        """Put one into the air."""
+        self._count += 1
+        meter = find_meeting(speaks, f"C0:FF:EE:00:00:{self._count:02X}")
+        self.bluez.add(meter.peripheral)
+        return meter
+
+    def driver(
+        self,
+        meter: BleMeter,
+        speaks: str = "packed",
+        *,
+        more: str = QUICK,
+        reads: bool = False,
+        clock: Clock | None = None,
+        **settings: str,
+    ) -> Gatt | Adverts:
+        """Make the driver for it, with the shipped profile and a few keys more."""
+        meeting = MEETINGS[speaks]
+        shipped = Path("drivers/profiles") / meeting.driver / f"{speaks}.toml"
+        text = (Path(__file__).parents[2] / shipped).read_text(encoding="utf-8")
+        if meeting.driver == "gatt":
+            text += more
+        if reads:
+            text = text.replace('get = "notify"', 'get = "read"')
+        profile = self._folder / f"{speaks}{self._count}.toml"
+        profile.write_text(text, encoding="utf-8")
+        return self.with_profile(meter, profile, meeting.driver, clock, **settings)
+
+    def with_profile(
+        self,
+        meter: BleMeter,
+        profile: Path,
+        driver: str = "gatt",
+        clock: Clock | None = None,
+        **settings: str,
+    ) -> Gatt | Adverts:
+        kind = {"gatt": Gatt, "adverts": Adverts}[driver]
+        table = {"profile": str(profile), "address": meter.peripheral.address, **settings}
+        made: Gatt | Adverts = kind(
+            kind.Settings.model_validate(table), meter="bench", clock=clock or SystemClock()
+        )
+        return made
+
+    @staticmethod
+    async def next(readings: AsyncIterator[Reading], meter: BleMeter | None = None) -> Reading:
+        """Have the meter say something and give the reading that becomes of it."""
+        if meter is not None:
+            meter.say(WATER)
+        async with asyncio.timeout(5):
+            return await anext(readings)
+
+    @staticmethod
+    @asynccontextmanager
+    async def opened(driver: Gatt | Adverts) -> AsyncIterator[AsyncIterator[Reading]]:
+        """Open it, trying again while Bluetooth comes back: that takes a moment."""
+        async with AsyncExitStack() as stack:
+            async with asyncio.timeout(5):
+                while True:
+                    try:
+                        readings = await stack.enter_async_context(driver.open())
+                        break
+                    except MeterUnavailable:
+                        await asyncio.sleep(0.01)
+            yield readings
+
+    until = staticmethod(until)
+    descriptors = staticmethod(lambda: len(os.listdir("/proc/self/fd")))
+
+    async def connections(self) -> int:
+        """How many programs are on the bus, this question included."""
+        bus = MessageBus(bus_address=self.bus.address)
+        await bus.connect()
+        names = await bus.call(
+            Message(
+                destination="org.freedesktop.DBus",
+                path="/org/freedesktop/DBus",
+                interface="org.freedesktop.DBus",
+                member="ListNames",
+            )
+        )
+        bus.disconnect()
+        await bus.wait_for_disconnect()
+        return sum(name.startswith(":") for name in names.body[0])
+
+
+@pytest.fixture
+async def bus(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[PrivateBus]:
+    if not PrivateBus.is_possible():
+        reason = "the program dbus-daemon is not installed (Debian package dbus-daemon)"
+        if os.environ.get("CI"):
+            pytest.fail(f"{reason}: these tests are never skipped in CI")
+        pytest.skip(reason)
+    async with PrivateBus() as bus:
+        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
+        yield bus
+        # bleak keeps one connection for each loop; it ends with the bus, and its task with it.
+        await bus.kill()
+        await until(lambda: len(asyncio.all_tasks()) == 1)
+
+
+@pytest.fixture
+async def world(bus: PrivateBus, tmp_path: Path) -> AsyncIterator[World]:
+    async with BlueZ(bus.address) as bluez:
+        yield World(bus, bluez, tmp_path)
