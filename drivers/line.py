@@ -8,6 +8,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+from collections.abc import Awaitable, Callable
+from contextvars import ContextVar
 from typing import Any, Protocol
 
 from acquire.errors import MeterLost
@@ -16,7 +18,7 @@ from drivers.inbox import BUFFER_LIMIT, Inbox
 from drivers.ports import is_url
 from drivers.profile import SerialSettings
 
-__all__ = ["BUFFER_LIMIT", "Line", "open_line"]
+__all__ = ["BUFFER_LIMIT", "Line", "line_opener", "open_line", "open_port"]
 
 
 class Line(Protocol):
@@ -43,8 +45,20 @@ class Line(Protocol):
         ...
 
 
+line_opener: ContextVar[Callable[[str, SerialSettings], Awaitable[Line]] | None] = ContextVar(
+    "line_opener", default=None
+)
+"""What opens lines instead of `open_port` in this context: a recorder, a recording, a test."""
+
+
 async def open_line(port: str, settings: SerialSettings) -> Line:
     """Open a path or URL as `drivers.ports.resolve` gives it; MeterUnavailable says why not."""
+    opener = line_opener.get()
+    return await (open_port if opener is None else opener)(port, settings)
+
+
+async def open_port(port: str, settings: SerialSettings) -> Line:
+    """Open the port itself, whoever listens in."""
     if port.startswith("tcp://"):
         from drivers.tcp_line import TcpLine  # noqa: PLC0415  (asyncio's own, no thread)
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from acquire.clock import Clock
     from acquire.config import MeterConfig
+    from acquire.daemon import Said
 
 __all__ = ["add_to", "run"]
 
@@ -37,7 +38,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, one_meter
     from acquire.cli.run_daemon import is_over, run_daemon, wants_live
+    from acquire.errors import MeterLost
     from acquire.outlets.terminal import JsonLines, LiveTable, PlainLines
+    from acquire.readings import Event, Reading
 
     config = load_config(args)
     meter = one_meter(args, config)
@@ -49,12 +52,24 @@ def run(args: argparse.Namespace) -> int:
     else:
         show = PlainLines(config.quantities, every_s=1.0)
     clock = make_clock(args)
+    spoke = False
+    over = ""
+
+    def until(said: Said) -> bool:
+        nonlocal spoke, over
+        spoke = spoke or isinstance(said, Reading)
+        if isinstance(said, Event) and is_over(said):
+            over = said.text
+        return bool(over)
+
     with _recorder(args.record, meter, clock) as recorder:
-        run_daemon(config, [meter], clock, show, store=None, until=is_over, for_s=args.for_s)
+        run_daemon(config, [meter], clock, show, store=None, until=until, for_s=args.for_s)
     if recorder is not None:
         print(f"Recorded {recorder.bytes_heard} bytes in {args.record}", file=sys.stderr)
         if not recorder.bytes_heard:
             print("Nothing came, or this kind of meter has no line to record.", file=sys.stderr)
+    if over and not spoke:
+        raise MeterLost(over)
     return 0
 
 
