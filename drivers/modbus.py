@@ -49,12 +49,7 @@ class Modbus:
         self._name = meter
         self._clock = clock
         self._meter = settings.meter
-        requests = self._meter.profile.requests
-        self._blocks: Sequence[Block] = plan(
-            self._meter.places,
-            most_registers=requests.most_registers,
-            most_gap=requests.most_gap,
-        )
+        self._blocks: Sequence[Block] = ()
         self._identity = ""
         self._missed_in_a_row = 0
         self._noise_in_a_row = 0
@@ -89,12 +84,20 @@ class Modbus:
         async with shared_bus(port, settings.wire, self._clock, tcp=settings.is_tcp) as bus:
             where = settings.port if settings.is_tcp else identity_of(port)
             self._identity = f"{where} device {settings.device}"
+            self._blocks = self._planned()
             readings = self._ask(bus)
             try:
                 async with aclosing(readings):
                     yield readings
             finally:
                 bus.leaves(self)
+
+    def _planned(self) -> Sequence[Block]:
+        """Give the requests to begin with; what a meter refuses is learned anew at each opening."""
+        requests = self._meter.profile.requests
+        return plan(
+            self._meter.places, most_registers=requests.most_registers, most_gap=requests.most_gap
+        )
 
     async def _ask(self, bus: Bus) -> AsyncGenerator[Reading]:
         """Ask on a fixed schedule.

@@ -101,7 +101,7 @@ class Bus:
         for _ in range(len(self._dues) + 1):
             async with self._one_at_a_time:
                 room_s = self._room_s()
-                if room_s >= enough_s:
+                if room_s >= enough_s or self.is_over:
                     return await self._exchange(ask, min(budget_s, room_s))
                 self._rested.clear()
             await self._rested.wait()
