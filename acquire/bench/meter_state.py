@@ -133,16 +133,14 @@ def _quantity(name: str, checks: Sequence[Check], every_days: int, now_ms: int) 
         by_solution.setdefault(check.solution, []).append(check)
     states = (_solution(some) for some in by_solution.values())
     solutions = tuple(state for state in states if state is not None)
-    passed = [c for c in checks if c.verdict == "pass"]
-    if not passed:
-        return QuantityState(name, None, False, "no check has passed yet", solutions)
-    last = passed[-1]
+    last = next((c for c in reversed(checks) if c.verdict == "pass"), None)
     failed = [f for state in solutions if (f := _failing(state)) is not None]
-    since = [f for f in failed if f.at_ms >= last.at_ms - SESSION_MS]
+    since = [f for f in failed if last is None or f.at_ms >= last.at_ms - SESSION_MS]
     if since:
-        worst = since[-1]
-        reason = f"check {worst.capture_id} failed with {worst.label}"
+        reason = f"check {since[-1].capture_id} failed with {since[-1].label}"
         return QuantityState(name, None, False, reason, solutions)
+    if last is None:
+        return QuantityState(name, None, False, "no check has passed yet", solutions)
     until_ms = last.at_ms + every_days * DAY_MS
     if now_ms > until_ms:
         reason = f"the last check that passed is older than {every_days} days"

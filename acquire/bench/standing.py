@@ -65,6 +65,8 @@ class Status:
     rows: tuple[Row, ...]
     capture: Capture | None
     """The capture of this immersion, if there is one by now."""
+    unconfirmed_s: float = 0.0
+    """Seconds for which that capture should still be left to stand before the probe is lifted."""
 
 
 @dataclass(frozen=True, slots=True)

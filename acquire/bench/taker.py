@@ -5,7 +5,8 @@ Pure: readings in, captures and events out. The story of one immersion:
     probe enters water ── every required quantity settled at once ── PROVISIONAL (the chime)
                        │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew
                        │            └─ probe leaves ──────────────── FINAL, as last refined
-                       └─ time runs out first ────────────────────── UNSETTLED, with the reason
+                       ├─ time runs out first ────────────────────── UNSETTLED, with the reason
+                       └─ probe leaves first ─ after BRIEF_S ─────── UNSETTLED; sooner, an event only
 
 That a probe has left is seen a few seconds late, and in those seconds the values run away. So a
 provisional capture whose values move is not withdrawn at once: if the probe turns out to have left
@@ -15,7 +16,7 @@ within `GRACE_S`, it becomes final with the values it had before.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from acquire.bench.standing import Explanation, Row, Settles, Settling, Status
@@ -37,6 +38,10 @@ __all__ = ["CaptureTaker"]
 GRACE_S = 12.0
 """How long a provisional capture may run away before it is withdrawn: longer than it takes to see
 that the probe has left, with one reading in a few seconds."""
+CONFIRM_S = 30.0
+"""How long a provisional capture has to stand before a person is told that the probe may leave."""
+BRIEF_S = 60.0
+"""An immersion that ends sooner was a dip or a rinse: not worth a record of its own."""
 REPLAY_S = 90.0
 REPLAY_MOST = 1200
 """Readings kept, for so long and so many, to start an immersion from its first moment: which water
@@ -57,7 +62,8 @@ class CaptureTaker:
     """One meter, immersion after immersion.
 
     `stops` names the waters in the order the probe will meet them; an immersion that gave a
-    capture or an unsettled record uses one up. `new_id` gives a new capture's identity.
+    capture or an unsettled record uses one up. `required` names the quantities a capture waits for
+    (default: all that are not computed from another). `new_id` gives a new capture's identity.
     """
 
     def __init__(
@@ -70,8 +76,10 @@ class CaptureTaker:
         new_id: Callable[[], str],
         timeout_s: float,
         stops: Sequence[tuple[str, Role | None]] = (),
+        required: Collection[str] = (),
     ) -> None:
         self._meter = meter
+        self._required = frozenset(required) or {c.quantity for c in channels if c.is_required}
         self._channels = tuple(channels)
         self._make_settler = make_settler
         self._tolerance = tolerance
@@ -146,7 +154,14 @@ class CaptureTaker:
             self._stops[0][0] if self._stops else "",
             tuple(self._row(channel, reading) for channel in self._channels),
             self._capture,
+            self._unconfirmed_s(reading.stamp),
         )
+
+    def _unconfirmed_s(self, stamp: Stamp) -> float:
+        """Seconds a provisional capture still has to stand; the whole time while it moves."""
+        if self._capture is None or self._moving_since_s is not None:
+            return CONFIRM_S
+        return max(0.0, CONFIRM_S - (stamp.t_s - self._capture.taken.t_s))
 
     def _row(self, channel: Channel, reading: Reading) -> Row:
         track = self._tracks.get(channel.quantity)
@@ -155,7 +170,7 @@ class CaptureTaker:
             reading.values.get(channel.quantity),
             reading.flags.get(channel.quantity),
             track.now if track else None,
-            channel.is_required,
+            channel.quantity in self._required,
         )
 
     def _enter(self, since_s: float, stamp: Stamp) -> None:
@@ -186,7 +201,7 @@ class CaptureTaker:
 
     def _all_settled(self) -> bool:
         """Every required quantity is settled, by a number seen in the newest reading."""
-        required = [track for track in self._tracks.values() if track.channel.is_required]
+        required = [track for name, track in self._tracks.items() if name in self._required]
         seen = self._last.values if self._last else {}
         flags = self._last.flags if self._last else {}
         return bool(required) and all(
@@ -236,7 +251,7 @@ class CaptureTaker:
         """Say which required quantities have come to rest elsewhere than was announced."""
         parts = []
         for quantity, track in self._tracks.items():
-            if track.channel.is_required and quantity in then and quantity in now:
+            if quantity in self._required and quantity in then and quantity in now:
                 change = now[quantity].value - then[quantity].value
                 if abs(change) > self._tolerance(quantity).at(now[quantity].value):
                     parts.append(f"{quantity} came to rest {change:+.3g} away")
@@ -263,23 +278,24 @@ class CaptureTaker:
         if self._capture is not None:
             news.append(replace(self._capture, state=CaptureState.FINAL, reason=why))
         elif began is not None and not self._recorded:
-            elapsed_s = stamp.t_s - began.t_s
-            text = f"lifted after {elapsed_s:.0f} s, before the numbers had settled"
-            news.append(
-                Event(
-                    "left_unsettled",
-                    stamp,
-                    self._meter,
-                    f"{why or text}: {self._why()}",
-                    {"elapsed_s": round(elapsed_s, 1)},
-                )
-            )
+            news.append(self._left_early(began, stamp, why))
         if self._recorded and self._stops:
             self._stops.popleft()
         self._capture = self._began = self._moving_since_s = None
         self._recorded = self._timed_out = False
         self._tracks, self._calm = {}, {}
         return news
+
+    def _left_early(self, began: Stamp, stamp: Stamp, why: str) -> Capture | Event:
+        elapsed_s = stamp.t_s - began.t_s
+        text = why or f"lifted after {elapsed_s:.0f} s, before the numbers had settled"
+        text = f"{text}: {self._why()}"
+        if elapsed_s >= BRIEF_S:
+            self._recorded = True
+            return self._new_capture(CaptureState.UNSETTLED, began, stamp, text)
+        water = f"; the next water is still taken as {self._stops[0][0]}" if self._stops else ""
+        data: dict[str, float | str] = {"elapsed_s": round(elapsed_s, 1)}
+        return Event("left_unsettled", stamp, self._meter, text + water, data)
 
     def _new_capture(self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str) -> Capture:
         water, role = self._stops[0] if self._stops else ("", None)
@@ -310,7 +326,7 @@ class CaptureTaker:
         """Say which required quantities are not settled, and what each does."""
         parts = []
         for quantity, track in self._tracks.items():
-            if not track.channel.is_required:
+            if quantity not in self._required:
                 continue
             now = self._calm.get(quantity)
             flag = self._last.flags.get(quantity) if self._last else None
