@@ -33,7 +33,7 @@ from acquire.registry import driver_class
 from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
 
-__all__ = ["Daemon", "Outlet", "Said", "Stopped", "stop_on_signals"]
+__all__ = ["Daemon", "Outlet", "Said", "Stopped", "new_id", "stop_on_signals"]
 
 Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
@@ -251,8 +251,9 @@ class Daemon:
             driver.channels,
             self._settler,
             self._config.tolerance,
-            new_id=_new_id,
+            new_id=new_id,
             timeout_s=self._config.bench.timeout_s,
+            required=self._meters[name].required,
             stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],
         )
         mine = in_force(one for one in self._corrections if one.meter == name)
@@ -278,7 +279,7 @@ def _make_driver(meter: MeterConfig, clock: Clock) -> Driver:
     return driver_class(meter.driver)(meter.settings, meter=meter.name, clock=clock)
 
 
-def _new_id() -> str:
+def new_id() -> str:
     """A capture's identity: eight characters without look-alikes, 40 random bits."""
     alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
     return "".join(secrets.choice(alphabet) for _ in range(8))

@@ -19,12 +19,16 @@ __all__ = [
     "Reading",
     "Role",
     "SettledValue",
+    "Source",
     "Stamp",
     "utc_text",
 ]
 
 Phase = Literal["moving", "settling", "settled"]
 """How a quantity stands in its immersion: still changing, nearly there, at rest."""
+
+Source = Literal["meter", "derived", "typed"]
+"""Where a value comes from: said by the meter, derived by ouzel, typed by who read a display."""
 
 REFERENCE_ELECTRODES = (
     "ag-agcl-3m",
@@ -133,10 +137,10 @@ class SettledValue:
     """95 % expanded uncertainty of the settling: noise, resolution, remaining change."""
     phase: Phase
     drift_per_min: float
+    """In the quantity's unit; not a number where nobody knows, as of a typed value."""
     settled_after_s: float | None
     """Seconds of immersion until it was first settled; None when it never was."""
-    source: Literal["meter", "derived"] = "meter"
-    """Said by the meter, or derived by ouzel."""
+    source: Source = "meter"
     method: str = ""
     """How a derived value was computed; empty for the meter's own."""
     reason: str = ""

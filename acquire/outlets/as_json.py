@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import Any
 
 from acquire.bench.standing import Explanation, Status
@@ -68,18 +69,24 @@ def as_json(item: Reading | Event | Capture | Status | Explanation) -> dict[str,
                 "elapsed_s": round(item.elapsed_s, 1),
                 "phases": {r.quantity: r.settling.phase for r in item.rows if r.settling},
                 "capture": item.capture.id if item.capture else None,
+                "unconfirmed_s": round(item.unconfirmed_s, 1) if item.capture else None,
             }
 
 
 def _settled(value: SettledValue) -> dict[str, Any]:
     return {
-        "value": value.value,
-        "expanded_u": value.expanded_u,
+        "value": _known(value.value),
+        "expanded_u": _known(value.expanded_u),
         "phase": value.phase,
-        "drift_per_min": value.drift_per_min,
+        "drift_per_min": _known(value.drift_per_min),
         "settled_after_s": value.settled_after_s,
         "source": value.source,
         "method": value.method,
         "reason": value.reason,
-        "budget": dict(value.budget),
+        "budget": {term: _known(u) for term, u in value.budget.items()},
     }
+
+
+def _known(number: float) -> float | None:
+    """JSON has no infinity: what is not known is null."""
+    return number if math.isfinite(number) else None

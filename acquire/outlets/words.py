@@ -58,6 +58,8 @@ def capture_title(capture: Capture) -> str:
     water = tidy(capture.water) or "water"
     role = f" ({capture.role})" if capture.role else ""
     after = f"settled after {capture.taken.t_s - capture.started.t_s:.0f} s"
+    if any(value.source == "typed" for value in capture.values.values()):
+        after = "typed by hand"
     title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: "
     match capture.state:
         case CaptureState.PROVISIONAL:
@@ -86,7 +88,7 @@ def _value_line(quantity: Quantity, value: SettledValue) -> str:
     if value.source == "derived":
         return f"{text} derived"
     if value.phase == "settled":
-        return text.rstrip()
+        return f"{text} typed" if value.source == "typed" else text.rstrip()
     return f"{text} not settled: {tidy(value.reason, 200)}"
 
 

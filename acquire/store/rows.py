@@ -11,7 +11,7 @@ import math
 import operator
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 from acquire.errors import StoreError
 from acquire.quantities import BUILT_IN
@@ -25,6 +25,7 @@ from acquire.readings import (
     Reading,
     Role,
     SettledValue,
+    Source,
     Stamp,
 )
 
@@ -232,7 +233,7 @@ def value_of(row: Sequence[Any]) -> SettledValue:
         phase=cast("Phase", phase),
         drift_per_min=math.nan if drift is None else drift,
         settled_after_s=after,
-        source=cast('Literal["meter", "derived"]', source),
+        source=cast("Source", source),
         method=method,
         reason=reason,
         budget={term: math.nan if u is None else u for term, u in json.loads(budget).items()},

@@ -54,7 +54,7 @@ settled_values = st.builds(
     phase=st.sampled_from(["moving", "settling", "settled"]),
     drift_per_min=finite,
     settled_after_s=st.none() | finite,
-    source=st.sampled_from(["meter", "derived"]),
+    source=st.sampled_from(["meter", "derived", "typed"]),
     method=text,
     reason=text,
     budget=st.dictionaries(text, finite, max_size=3),
