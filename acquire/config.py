@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
@@ -51,10 +51,19 @@ class StoreConfig(_Table):
 
 
 class ToleranceConfig(_Table):
-    """How still is still enough: absolute in the quantity's unit, relative a fraction."""
+    """How still is still enough: absolute in the quantity's unit, relative a fraction.
+
+    A bare number is the absolute part.
+    """
 
     absolute: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
     relative: Annotated[float, Field(ge=0, lt=1)] = 0.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _number_is_absolute(cls, said: object) -> object:
+        is_number = isinstance(said, int | float) and not isinstance(said, bool)
+        return {"absolute": said} if is_number else said
 
 
 class Stop(_Table):
@@ -98,6 +107,8 @@ class _MeterTable(BaseModel):
     silence_s: _Positive = 30.0
     """After that long without a reading the link is opened anew."""
     check_every_days: Annotated[int, Field(ge=1, le=3650)] = 30
+    required: tuple[str, ...] = ()
+    """Quantities a capture waits for; default: all that are not computed from another."""
     """How long a passed check is trusted (common practice, no source)."""
 
 
@@ -117,6 +128,7 @@ class MeterConfig:
     settings: BaseModel
     silence_s: float = 30.0
     check_every_days: int = 30
+    required: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +166,7 @@ class Config:
                     "driver": meter.driver,
                     "silence_s": meter.silence_s,
                     "check_every_days": meter.check_every_days,
+                    "required": list(meter.required),
                 }
                 for name, meter in self.meters.items()
             },
@@ -225,7 +238,8 @@ def meter(
     try:
         common = _MeterTable.model_validate(table)
         model = driver_class(common.driver).Settings
-        rest = {k: v for k, v in table.items() if k not in {"silence_s", "check_every_days"}}
+        mine = set(_MeterTable.model_fields) - {"driver"}
+        rest = {k: v for k, v in table.items() if k not in mine}
         context = {
             "base": path.parent if path else Path.cwd(),
             "quantities": quantities,
@@ -246,7 +260,23 @@ def meter(
             found=error.found,
             allowed=error.allowed,
         ) from error
-    return MeterConfig(name, common.driver, settings, common.silence_s, common.check_every_days)
+    for quantity in common.required:
+        if quantity not in quantities:
+            raise ConfigError(
+                "unknown quantity",
+                file=path,
+                key=f"{key}.required",
+                found=quantity,
+                allowed=", ".join(quantities),
+            )
+    return MeterConfig(
+        name,
+        common.driver,
+        settings,
+        common.silence_s,
+        common.check_every_days,
+        common.required,
+    )
 
 
 def _open_past(*args: Any, **kwargs: Any) -> Any:

@@ -39,7 +39,8 @@ def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, one_meter
     from acquire.cli.run_daemon import is_over, run_daemon, wants_live
     from acquire.errors import MeterLost
-    from acquire.outlets.terminal import JsonLines, LiveTable, PlainLines
+    from acquire.outlets.lines import JsonLines, PlainLines
+    from acquire.outlets.live import LiveTable
     from acquire.readings import Event, Reading
 
     config = load_config(args)

@@ -28,7 +28,8 @@ def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, store_path
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import ConfigError
-    from acquire.outlets.terminal import JsonLines, LiveTable, PlainLines
+    from acquire.outlets.lines import JsonLines, PlainLines
+    from acquire.outlets.live import LiveTable
 
     config = load_config(args)
     if not config.meters:

@@ -20,7 +20,8 @@ from acquire.errors import NotSettled
 from acquire.outlets.as_json import as_json
 from acquire.outlets.budget import budget_json
 from acquire.outlets.explain import explain_lines
-from acquire.outlets.terminal import LiveTable, PlainLines
+from acquire.outlets.lines import PlainLines
+from acquire.outlets.live import LiveTable
 from acquire.outlets.words import capture_lines, finding_lines
 from acquire.readings import Capture, CaptureState, Event, Reading, Role
 
@@ -99,6 +100,8 @@ def take_one(
         match said:
             case Status():
                 seen[:] = [said]
+                # Settled is not enough: a false halt moves on within half a minute.
+                return said.capture is not None and said.unconfirmed_s <= 0
             case Reading():
                 readings.append(said)
             case Explanation():
@@ -107,7 +110,7 @@ def take_one(
                 findings.append(said)
             case Capture():
                 taken.append(said)
-                return said.state in {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
+                return said.state in {CaptureState.FINAL, CaptureState.UNSETTLED}
         return is_over(said)
 
     run_daemon(

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.outlets.as_json import json_line
-from acquire.outlets.terminal import bar, rest_fraction
+from acquire.outlets.live import bar, rest_fraction
 from acquire.outlets.trace import draw
 from acquire.outlets.words import capture_lines, capture_title, event_line, shown_with_u, tidy
 from acquire.quantities import BUILT_IN
