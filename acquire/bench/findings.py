@@ -58,13 +58,16 @@ class Findings:
         return [self._event(finding, capture, stamp) for finding in found]
 
     def _agreement(self, capture: Capture) -> Iterator[Finding]:
-        values = {
-            name: value.value for name, value in capture.values.items() if value.phase == "settled"
-        }
         channels = dict(self._channels)
+        values = {
+            name: _as_shown(value.value, channels[name].resolution)
+            for name, value in capture.values.items()
+            if value.phase == "settled" and name in channels
+        }
         made = capture.derived.get("conductivity")
         if made is not None and channels["conductivity"].reference_c != 25.0:
-            values["conductivity"] = made.value
+            step = channels["conductivity"].resolution
+            values["conductivity"] = _as_shown(made.value, step)
             channels["conductivity"] = replace(
                 channels["conductivity"], reference_c=25.0, coefficient=None
             )
@@ -96,3 +99,8 @@ class Findings:
             "arithmetic": finding.arithmetic,
         }
         return Event(FINDING, stamp, self._meter, f"{finding.text} {finding.arithmetic}.", data)
+
+
+def _as_shown(value: float, step: float) -> float:
+    """A mean of readings with one digit more than the display, as people would write it."""
+    return round(value * 10.0 / step) * step / 10.0

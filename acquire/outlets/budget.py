@@ -33,10 +33,8 @@ def budget_table(budget: Budget, quantity: Quantity) -> Iterator[str]:
     dof, k = budget.dof, budget.k()
     degrees = "infinite" if math.isinf(dof) or dof > 1000 else f"{dof:.0f}"
     yield f"      {'combined':<38}{budget.u:>12.2g}"
-    yield (
-        f"      effective degrees of freedom {degrees}, coverage factor k = {k:.2f}: "
-        f"U = {k * budget.u:.2g}{unit} (95 %)"
-    )
+    yield f"      effective degrees of freedom {degrees}, coverage factor k = {k:.2f}"
+    yield f"      {'U = k u (95 %)':<38}{k * budget.u:>12.2g}"
 
 
 def budget_json(budget: Budget) -> dict[str, Any]:

@@ -125,7 +125,7 @@ def _quantity_lines(state: QuantityState, whole: MeterState, quantity: Quantity)
         head = f"check it: its last pass held until {date_text(state.good_until_ms)}"
     else:
         head = "not verified"
-    yield f"{quantity.label}: {head} ({tidy(state.reason, 200)})"
+    yield from _wrapped(f"{quantity.label}: {head} ({state.reason})", "")
     for solution in state.solutions:
         yield from _solution_lines(solution, whole.now_ms, quantity)
 
@@ -133,9 +133,10 @@ def _quantity_lines(state: QuantityState, whole: MeterState, quantity: Quantity)
 def _solution_lines(state: SolutionState, now_ms: int, quantity: Quantity) -> Iterator[str]:
     last, count = state.last, len(state.checks)
     checks = "1 check" if count == 1 else f"{count} checks"
-    yield (
-        f"  {tidy(state.label)}: {checks}, last {_ago(last.at_ms, now_ms)} "
-        f"({date_text(last.at_ms)}): {last.verdict.upper()}"
+    yield from _wrapped(
+        f"{tidy(state.label)}: {checks}, last {_ago(last.at_ms, now_ms)} "
+        f"({date_text(last.at_ms)}): {last.verdict.upper()}",
+        "  ",
     )
     bias = quantity.show(last.bias, digits=quantity.digits + 1)
     sign = "" if bias.startswith("-") else "+"
@@ -160,10 +161,7 @@ def _solution_lines(state: SolutionState, now_ms: int, quantity: Quantity) -> It
                 f"(check {check.capture_id})"
             )
         if count < _SURE:
-            yield (
-                f"    {checks} make the limits provisional: some {_SURE} make them sure "
-                "(common practice)"
-            )
+            yield f"    limits from {checks}: provisional below some {_SURE} (common practice)"
 
 
 def _drift_text(drift: Drift, quantity: Quantity) -> str:

@@ -49,7 +49,9 @@ def read_csv(path: Path) -> Iterator[Reading]:
 def channels_of(readings: Iterable[Reading]) -> list[Channel]:
     """Guess what the meter measures: quantities seen, and the display's steps from their decimals.
 
-    What a meter computes from conductivity is not waited for, as with the shipped profiles.
+    What a meter computes from conductivity is not waited for, and conductivity is taken as
+    compensated to 25 °C already, as with the shipped profiles: the file does not say, and to
+    compensate twice would be worse than not at all.
     """
     steps: dict[str, float] = {}
     for reading in readings:
@@ -58,7 +60,12 @@ def channels_of(readings: Iterable[Reading]) -> list[Channel]:
             steps[quantity] = min(steps.get(quantity, 1.0), 10.0**-decimals)
     computed = {"tds", "salinity", "specific_gravity"} if "conductivity" in steps else set()
     return [
-        Channel(quantity, step, follows="conductivity" if quantity in computed else None)
+        Channel(
+            quantity,
+            step,
+            follows="conductivity" if quantity in computed else None,
+            reference_c=25.0 if quantity == "conductivity" else None,
+        )
         for quantity, step in steps.items()
     ]
 

@@ -38,6 +38,7 @@ def test_the_steps_of_the_display_are_seen_in_the_decimals():
     assert {c.quantity: c.resolution for c in channels} == {
         "ph": 0.01, "orp": 1.0, "tds": 1.0, "conductivity": 1.0
     }  # fmt: skip
+    assert {c.quantity: c.reference_c for c in channels if c.reference_c} == {"conductivity": 25.0}
     assert [c.quantity for c in channels if not c.is_required] == ["tds"]
 
 
