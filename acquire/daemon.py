@@ -134,9 +134,7 @@ class Daemon:
             except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
                 failures += 1
                 text = f"{type(error).__name__}: {error}"
-                await self._read.publish(
-                    Event("outlet_failed", self._clock.now(), "", f"{outlet.name}: {text}")
-                )
+                await self.note("outlet_failed", f"{outlet.name}: {text}")
                 await self._clock.sleep(waits.wait_s(failures))
             else:
                 return
@@ -167,7 +165,16 @@ class Daemon:
             left = list(records.captures(state=CaptureState.PROVISIONAL))
         for capture in left:
             why = "the program ended while the probe was in the water"
-            await self._keep(replace(capture, state=CaptureState.FINAL, reason=why))
+            await self._writer_keep(replace(capture, state=CaptureState.FINAL, reason=why))
+            await self._keep(
+                Event(
+                    "closed_late",
+                    self._clock.now(),
+                    capture.meter,
+                    f"capture {capture.id} was left open by a crash and is final now",
+                    {"capture": capture.id},
+                )
+            )
 
     def _unit(self, quantity: str) -> str:
         return self._config.quantities[quantity].unit
@@ -230,9 +237,16 @@ class Daemon:
 
     async def _keep(self, item: Capture | Event) -> None:
         """Durable first, announced second."""
+        await self._writer_keep(item)
+        await self._said.publish(item)
+
+    async def _writer_keep(self, item: Capture | Event) -> None:
         if self._writer is not None:
             await self._writer.keep(item)
-        await self._said.publish(item)
+
+    async def note(self, kind: str, text: str) -> None:
+        """Keep and tell of something that happened beside the meters."""
+        await self._read.publish(Event(kind, self._clock.now(), "", text))
 
     async def _meet(self, name: str) -> Desk:
         """First reading of a meter: from now on its channels are known."""
@@ -286,9 +300,12 @@ def new_id() -> str:
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:
-    """Let SIGINT and SIGTERM end the program cleanly; a second one ends it at once."""
+    """Let SIGINT, SIGTERM and SIGHUP (a closed terminal) end the program cleanly.
+
+    A second one ends it at once.
+    """
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
 
         def first(number: signal.Signals = number) -> None:
             loop.remove_signal_handler(number)

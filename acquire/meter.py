@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import random
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from contextlib import AbstractAsyncContextManager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, ClassVar, NoReturn, Protocol
 
@@ -15,6 +17,16 @@ from acquire.errors import MeterError, MeterLost, MeterUnavailable
 from acquire.readings import Channel, Event, Reading, Stamp
 
 __all__ = ["Backoff", "Driver", "DriverClass", "supervise"]
+
+_log = logging.getLogger(__name__)
+
+
+HELD_S = 10.0
+"""A link that held so long was good: the next failure begins with the shortest wait again."""
+BURST = 10
+"""Losses told of one after the other; each is a commit to flash."""
+HINT_S = 5.0
+"""So long a person may wait for a first reading before being told what the bytes look like."""
 
 
 class Driver(Protocol):
@@ -81,21 +93,25 @@ async def supervise(
     """Read a meter for ever: publish its readings and, once each, what goes wrong and right again.
 
     A link that is lost, cannot be opened or says nothing for `silence_s` is opened anew. Events:
-    `meter_lost` (with the reason; again for a new reason, at most once a minute), `meter_back`
-    (with the length of the gap), `bad_frames` (at most one a minute). A meter that is lost for good
-    (`MeterLost.is_over`) is told as `meter_over` and not opened again.
-    Ends only by cancellation or a bug.
+    `meter_not_reached` (while there has been no reading at all) and `meter_lost`, both with the
+    reason, and `meter_back` with the length of the gap; a link that flaps is told of `BURST` times
+    at once and then once a minute. `bad_frames`: at most one a minute. A meter that is lost for
+    good (`MeterLost.is_over`) is told as `meter_over` and not opened again.
+
+    Ends only by cancellation.
     """
     waits = backoff or Backoff()
     watch = _LinkWatch(meter, driver, publish)
     failures = 0
     while True:
+        opened_s = clock.now().t_s
         try:
-            async with driver.open() as readings:
+            async with driver.open() as readings, watch.hinting(clock):
                 while True:
                     async with clock.timeout(silence_s):
                         reading = await anext(readings)
-                    failures = 0
+                    if reading.stamp.t_s - opened_s >= HELD_S:
+                        failures = 0
                     await watch.is_well(reading)
         except TimeoutError:
             problem: MeterError = MeterLost(_silence(driver, watch, silence_s))
@@ -103,10 +119,12 @@ async def supervise(
             problem = MeterLost("the meter's stream ended")
         except (MeterLost, MeterUnavailable) as error:
             problem = error
+        except Exception as error:  # noqa: BLE001  one driver's fault must not end the other meters
+            _log.exception("driver of %s", meter)
+            problem = MeterLost(f"its driver failed: {type(error).__name__}: {error}")
         if isinstance(problem, MeterLost) and problem.is_over:
             await watch.is_over(problem, clock.now())
-            while True:
-                await clock.sleep(86_400.0)
+            await asyncio.Event().wait()  # only the end of the program ends this
         failures += 1
         await watch.is_lost(problem, clock.now())
         await clock.sleep(waits.wait_s(failures))
@@ -134,29 +152,70 @@ class _LinkWatch:
         self._problem = ""
         self._last: Stamp | None = None
         self.frames_at_last_good = 0
-        self._problem_told_s = float("-inf")
+        self._may_tell = float(BURST)
+        self._counted_s = 0.0
+        self._untold = 0
+        self._is_told = False
         self._frames_told = 0
         self._frames_told_s = float("-inf")
 
+    @asynccontextmanager
+    async def hinting(self, clock: Clock) -> AsyncIterator[None]:
+        """Say soon that bytes come and make no sense: a person waits beside the meter."""
+
+        async def hint() -> None:
+            before = self._driver.bad_frames
+            await clock.sleep(HINT_S)
+            news = self._driver.bad_frames - before
+            if self._last is None and news >= 2:
+                text = (
+                    f"bytes arrive but none of {news} lines makes sense: "
+                    "check the profile and the serial speed"
+                )
+                await self._tell("bad_frames", clock.now(), text, {"count": news})
+
+        task = asyncio.create_task(hint(), name=f"hint {self._meter}")
+        try:
+            yield
+        finally:
+            task.cancel()
+
     async def is_well(self, reading: Reading) -> None:
-        if self._problem:
+        if self._is_told:
             gap_s = reading.stamp.t_s - self._last.t_s if self._last else 0.0
             text = f"readings again after {gap_s:.1f} s" if self._last else "readings"
             await self._tell("meter_back", reading.stamp, text, {"gap_s": round(gap_s, 3)})
-        self._problem = ""
+        self._problem, self._is_told = "", False
         self._last = reading.stamp
         self.frames_at_last_good = self._driver.bad_frames
         await self._publish(reading)
         await self._count_frames(reading.stamp)
 
     async def is_lost(self, problem: MeterError, stamp: Stamp) -> None:
-        # A new reason is news, but reasons that take turns for a week are not: one a minute.
-        is_news = str(problem) != self._problem and stamp.t_s - self._problem_told_s >= 60.0
-        if not self._problem or is_news:
-            self._problem = str(problem)
-            self._problem_told_s = stamp.t_s
-            await self._tell("meter_lost", stamp, self._problem, {})
+        is_news = not self._is_told or str(problem) != self._problem
+        if is_news and self._may_speak(stamp):
+            data: dict[str, float | str] = {}
+            if isinstance(problem, MeterUnavailable):
+                data["reason"] = str(problem.reason)
+            if self._untold:
+                data["untold"] = self._untold
+            kind = "meter_lost" if self._last else "meter_not_reached"
+            self._is_told, self._untold = True, 0
+            await self._tell(kind, stamp, str(problem), data)
+        elif not self._problem:
+            self._untold += 1
+        self._problem = str(problem)
         await self._count_frames(stamp)
+
+    def _may_speak(self, stamp: Stamp) -> bool:
+        """A burst at once, then one a minute: a loose plug must not wear out the flash card."""
+        grown = (stamp.t_s - self._counted_s) / 60.0
+        self._may_tell = min(float(BURST), self._may_tell + grown)
+        self._counted_s = stamp.t_s
+        if self._may_tell < 1.0:
+            return False
+        self._may_tell -= 1.0
+        return True
 
     async def is_over(self, problem: MeterError, stamp: Stamp) -> None:
         self._frames_told_s = float("-inf")  # there will be no later minute to tell the rest in

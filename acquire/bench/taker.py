@@ -4,9 +4,9 @@ Pure: readings in, captures and events out. The story of one immersion:
 
     probe enters water ── every required quantity settled at once ── PROVISIONAL (the chime)
                        │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew
-                       │            └─ probe leaves ──────────────── FINAL, as last refined
+                       │            └─ probe leaves ─────────────── FINAL, as last refined
                        ├─ time runs out first ────────────────────── UNSETTLED, with the reason
-                       └─ probe leaves first ─ after BRIEF_S ─────── UNSETTLED; sooner, an event only
+                       └─ probe leaves first ─ after BRIEF_S ─────── UNSETTLED; before, an event
 
 That a probe has left is seen a few seconds late, and in those seconds the values run away. So a
 provisional capture whose values move is not withdrawn at once: if the probe turns out to have left
@@ -40,6 +40,8 @@ GRACE_S = 12.0
 that the probe has left, with one reading in a few seconds."""
 CONFIRM_S = 30.0
 """How long a provisional capture has to stand before a person is told that the probe may leave."""
+ACQUAINTED_S = 15.0
+"""What a meter has not given by then it does not give."""
 BRIEF_S = 60.0
 """An immersion that ends sooner was a dip or a rinse: not worth a record of its own."""
 REPLAY_S = 90.0
@@ -79,7 +81,9 @@ class CaptureTaker:
         required: Collection[str] = (),
     ) -> None:
         self._meter = meter
-        self._required = frozenset(required) or {c.quantity for c in channels if c.is_required}
+        self._asked = frozenset(required)
+        self._required = self._asked or frozenset(c.quantity for c in channels if c.is_required)
+        self._is_introduced = False
         self._channels = tuple(channels)
         self._make_settler = make_settler
         self._tolerance = tolerance
@@ -95,6 +99,9 @@ class CaptureTaker:
         self._capture: Capture | None = None
         self._announced: Mapping[str, SettledValue] = {}
         self._moving_since_s: float | None = None
+        self._is_disturbed = False
+        self._heard: set[str] = set()
+        self._begun_s: float | None = None
         self._recorded = False
         self._timed_out = False
         self._last: Reading | None = None
@@ -105,17 +112,18 @@ class CaptureTaker:
         if self._last is not None and t_s <= self._last.stamp.t_s:
             return []  # a duplicate or out of order: the next one is as good
         self._last = reading
+        news: list[Capture | Event] = self._listen(reading)
         self._recent.append(reading)
         while t_s - self._recent[0].stamp.t_s > REPLAY_S:
             self._recent.popleft()
         place = self._follower.update(t_s, reading.values, reading.flags)
-        news: list[Capture | Event] = []
         is_in_water = place.medium != "air" and place.number > 0
         entered = self._place is None or place.number != self._place.number
         if entered or not is_in_water:
             news += self._leave(reading.stamp)
         elif place.disturbed:
             self._restart()
+            self._is_disturbed = True
         self._place = place
         if not is_in_water:
             return news
@@ -125,6 +133,26 @@ class CaptureTaker:
             self._feed(reading)
         news += self._judge(reading.stamp)
         return news
+
+    def _listen(self, reading: Reading) -> list[Capture | Event]:
+        """Learn what the meter gives; a quantity it never gives is named, and not waited for."""
+        t_s = reading.stamp.t_s
+        if self._begun_s is None:
+            self._begun_s = t_s
+        self._heard.update(reading.values, reading.flags)
+        if self._is_introduced or t_s - self._begun_s < ACQUAINTED_S:
+            return []
+        self._is_introduced = True
+        missing = [q for q in sorted(self._required) if q not in self._heard]
+        if not missing:
+            return []
+        asked = [q for q in missing if q in self._asked]
+        self._required = frozenset(self._required) - (set(missing) - set(asked))
+        names = ", ".join(missing)
+        text = f"this meter does not give {names}, though its profile names it; not waited for"
+        if asked:
+            text = f"this meter does not give {', '.join(asked)}, which the configuration requires"
+        return [Event("quantity_missing", reading.stamp, self._meter, text)]
 
     def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
         """The meter went away or the program stops: what is open ends with what it has."""
@@ -233,6 +261,7 @@ class CaptureTaker:
 
     def _settled(self, began: Stamp, stamp: Stamp) -> list[Capture | Event]:
         self._moving_since_s = None
+        self._is_disturbed = False
         news: list[Capture | Event] = []
         if self._capture is not None:
             values = self._values()
@@ -250,7 +279,7 @@ class CaptureTaker:
     def _moved_from(self, then: Mapping[str, SettledValue], now: Mapping[str, SettledValue]) -> str:
         """Say which required quantities have come to rest elsewhere than was announced."""
         parts = []
-        for quantity, track in self._tracks.items():
+        for quantity in self._tracks:
             if quantity in self._required and quantity in then and quantity in now:
                 change = now[quantity].value - then[quantity].value
                 if abs(change) > self._tolerance(quantity).at(now[quantity].value):
@@ -265,6 +294,10 @@ class CaptureTaker:
         return withdrawn
 
     def _moving_on(self, stamp: Stamp) -> list[Capture | Event]:
+        if self._is_disturbed and not self._moved_from(self._announced, self._values()):
+            # Stirred, or shaken off a bubble: settlers began anew, but nothing has moved away.
+            self._moving_since_s = None
+            return []
         if self._moving_since_s is None:
             self._moving_since_s = stamp.t_s
         if stamp.t_s - self._moving_since_s < GRACE_S:
@@ -282,7 +315,7 @@ class CaptureTaker:
         if self._recorded and self._stops:
             self._stops.popleft()
         self._capture = self._began = self._moving_since_s = None
-        self._recorded = self._timed_out = False
+        self._recorded = self._timed_out = self._is_disturbed = False
         self._tracks, self._calm = {}, {}
         return news
 
@@ -292,22 +325,32 @@ class CaptureTaker:
         text = f"{text}: {self._why()}"
         if elapsed_s >= BRIEF_S:
             self._recorded = True
-            return self._new_capture(CaptureState.UNSETTLED, began, stamp, text)
+            return self._new_capture(CaptureState.UNSETTLED, began, stamp, text, self._calm)
         water = f"; the next water is still taken as {self._stops[0][0]}" if self._stops else ""
         data: dict[str, float | str] = {"elapsed_s": round(elapsed_s, 1)}
         return Event("left_unsettled", stamp, self._meter, text + water, data)
 
-    def _new_capture(self, state: CaptureState, began: Stamp, stamp: Stamp, reason: str) -> Capture:
+    def _new_capture(
+        self,
+        state: CaptureState,
+        began: Stamp,
+        stamp: Stamp,
+        reason: str,
+        standing: Mapping[str, Settling | None] | None = None,
+    ) -> Capture:
         water, role = self._stops[0] if self._stops else ("", None)
-        values = self._values()
+        values = self._values(standing)
         return Capture(
             self._new_id(), self._meter, state, began, stamp, values, water, role, reason
         )
 
-    def _values(self) -> dict[str, SettledValue]:
+    def _values(
+        self, standing: Mapping[str, Settling | None] | None = None
+    ) -> dict[str, SettledValue]:
+        """Give the values as they stand now, or as they stood (then without their budgets)."""
         values = {}
         for quantity, track in self._tracks.items():
-            now = track.now
+            now = track.now if standing is None else standing.get(quantity)
             if now is None:
                 continue
             values[quantity] = SettledValue(
@@ -316,16 +359,16 @@ class CaptureTaker:
                 now.expanded_u,
                 now.phase,
                 now.drift_per_min,
-                track.settled_after_s,
+                track.settled_after_s if now.phase == "settled" else None,
                 reason="" if now.phase == "settled" else now.reason,
-                budget=dict(track.settler.budget()),
+                budget=dict(track.settler.budget()) if standing is None else {},
             )
         return values
 
     def _why(self) -> str:
         """Say which required quantities are not settled, and what each does."""
         parts = []
-        for quantity, track in self._tracks.items():
+        for quantity in self._tracks:
             if quantity not in self._required:
                 continue
             now = self._calm.get(quantity)

@@ -61,7 +61,7 @@ def water(ph, conductivity, temperature=20.0):
 class Story:
     """Feeds a taker one reading a second and keeps what it says."""
 
-    def __init__(self, stops=(), timeout_s=600.0):
+    def __init__(self, stops=(), timeout_s=600.0, required=()):
         ids = itertools.count(1)
         self.taker = CaptureTaker(
             "kitchen",
@@ -71,6 +71,7 @@ class Story:
             new_id=lambda: f"c{next(ids)}",
             timeout_s=timeout_s,
             stops=stops,
+            required=required,
         )
         self.t_s = 1000.0
         self.said = []
@@ -285,3 +286,75 @@ def test_status_says_where_the_probe_is_and_what_is_expected_next():
     assert {row.quantity for row in status.rows} == {c.quantity for c in CHANNELS}
     story.air(20)
     assert story.taker.status().water == "tap"
+
+
+def test_a_capture_survives_being_lifted_for_two_seconds_when_nothing_has_moved():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 120)
+    story.read(dict(AIR))
+    story.read(dict(AIR))
+    story.now = {**water(7.6, 480), "tds": 240.0}
+    story.dip(water(7.6, 480), 120)
+    story.air(20)
+    assert not story.captures(CaptureState.WITHDRAWN)
+    assert len(story.captures(CaptureState.FINAL)) == 1
+
+
+def test_a_quantity_the_meter_never_gives_is_named_once_and_not_waited_for():
+    story = Story()
+
+    def no_ph(second, values):
+        del values["ph"]
+
+    for second in range(20):
+        story.read({k: v for k, v in AIR.items() if k != "ph"})
+    story.dip(water(7.6, 480), 100, spoil=no_ph)
+    (event,) = [item for item in story.said if isinstance(item, Event)]
+    assert event.kind == "quantity_missing"
+    assert "ph" in event.text
+    assert [c.state for c in story.captures()] == [CaptureState.PROVISIONAL]
+
+
+def test_what_the_person_requires_is_waited_for_and_nothing_else():
+    story = Story(required=["conductivity"])
+
+    def creep(second, values):
+        values["ph"] += 0.01 * second
+
+    story.air(20)
+    story.dip(water(6.0, 480), 100, spoil=creep)
+    story.air(20)
+    (final,) = story.captures(CaptureState.FINAL)
+    assert final.values["conductivity"].phase == "settled"
+    assert final.values["ph"].phase == "moving"
+
+
+def test_a_probe_lifted_after_minutes_without_rest_leaves_an_unsettled_record():
+    story = Story(stops=[("tap", Role.SUBJECT), ("next", None)])
+
+    def creep(second, values):
+        values["ph"] += 0.01 * second
+
+    story.air(20)
+    story.dip(water(6.0, 480), 100, spoil=creep)
+    story.air(20)
+    (record,) = story.captures()
+    assert record.state is CaptureState.UNSETTLED
+    assert record.water == "tap"
+    assert record.values["conductivity"].phase == "settled"
+    assert "lifted after" in record.reason
+    assert story.taker.status().water == "next"
+
+
+def test_a_person_is_told_how_long_a_capture_should_still_be_left():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 70)
+    waits = []
+    for _ in range(60):
+        story.dip(water(7.6, 480), 1)
+        waits.append(story.taker.status().unconfirmed_s)
+    assert waits[0] > 0
+    assert waits[-1] == 0
+    assert waits == sorted(waits, reverse=True)
