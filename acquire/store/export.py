@@ -9,13 +9,12 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TextIO
 
 from acquire.readings import Capture, Event, Reading
-from acquire.store.records import Records
-from acquire.store.rows import unit_of
+from acquire.store.records import Records, Units
 
 __all__ = [
     "CAPTURE_COLUMNS",
@@ -31,9 +30,6 @@ __all__ = [
 ]
 
 Cell = str | float
-Units = Mapping[tuple[str, str], str]
-"""(meter, quantity) to unit; `Records.units()` gives it."""
-
 Progress = Callable[[int], None]
 
 READING_COLUMNS = ("time", "meter", "quantity", "value", "unit", "flag")
@@ -63,9 +59,9 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _PROGRESS_ROWS = 1000
 
 
-def reading_cells(readings: Iterable[Reading], units: Units) -> Iterator[tuple[Cell, ...]]:
-    """Give one row a value, or a flag that stands for one."""
-    for reading in readings:
+def reading_cells(readings: Iterable[tuple[Reading, Units]]) -> Iterator[tuple[Cell, ...]]:
+    """Give one row a value, or a flag that stands for one, in the unit it was read in."""
+    for reading, units in readings:
         time = iso_utc(reading.stamp.at_ms)
         meter = _harmless(reading.meter)
         for quantity in dict.fromkeys((*reading.values, *reading.flags)):
@@ -75,17 +71,17 @@ def reading_cells(readings: Iterable[Reading], units: Units) -> Iterator[tuple[C
                 meter,
                 _harmless(quantity),
                 reading.values.get(quantity, ""),
-                _harmless(units.get((reading.meter, quantity), "")),
+                _harmless(units.get(quantity, "")),
                 "" if flag is None else flag.value,
             )
 
 
-def capture_cells(captures: Iterable[Capture], units: Units) -> Iterator[tuple[Cell, ...]]:
+def capture_cells(captures: Iterable[tuple[Capture, Units]]) -> Iterator[tuple[Cell, ...]]:
     """Give one row a value, the meter's own before those derived from them (`source`, `method`).
 
     A capture without any gets one row that says why.
     """
-    for capture in captures:
+    for capture, units in captures:
         head = (
             _harmless(capture.id),
             iso_utc(capture.taken.at_ms),
@@ -96,13 +92,12 @@ def capture_cells(captures: Iterable[Capture], units: Units) -> Iterator[tuple[C
             capture.state.value,
         )
         for value in (*capture.values.values(), *capture.derived.values()):
-            unit = units.get((capture.meter, value.quantity)) or unit_of(value.quantity)
             yield (
                 *head,
                 _harmless(value.quantity),
                 _number(value.value),
                 _number(value.expanded_u),
-                _harmless(unit),
+                _harmless(units.get(value.quantity, "")),
                 value.phase,
                 value.source,
                 _harmless(value.method),
@@ -142,10 +137,10 @@ def write_readings(
     `file` is open for text with newline="". `progress` hears the number of rows so far every
     thousand rows and at the end.
     """
-    readings = records.readings(
+    readings = records.readings_in_units(
         since_ms=since_ms, until_ms=until_ms, meter=meter, quantities=quantities
     )
-    return _write(file, READING_COLUMNS, reading_cells(readings, records.units()), progress)
+    return _write(file, READING_COLUMNS, reading_cells(readings), progress)
 
 
 def write_captures(
@@ -159,8 +154,10 @@ def write_captures(
     progress: Progress | None = None,
 ) -> int:
     """Write captures as they stand now, newest first, one row a value: see `write_readings`."""
-    captures = records.captures(since_ms=since_ms, until_ms=until_ms, meter=meter, water=water)
-    return _write(file, CAPTURE_COLUMNS, capture_cells(captures, records.units()), progress)
+    captures = records.captures_in_units(
+        since_ms=since_ms, until_ms=until_ms, meter=meter, water=water
+    )
+    return _write(file, CAPTURE_COLUMNS, capture_cells(captures), progress)
 
 
 def write_events(

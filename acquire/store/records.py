@@ -6,7 +6,7 @@ being emptied. Every answer ends with what was there when it was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -36,7 +36,10 @@ from acquire.store.database import (
 from acquire.store.migrations import known_version, version_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 
-__all__ = ["Latest", "Records", "Run", "Series"]
+__all__ = ["Latest", "Records", "Run", "Series", "Units"]
+
+Units = Mapping[str, str]
+"""Quantity to the UCUM unit its value was kept in, whatever the meter says now."""
 
 _SLICE = 5000
 _LAST_MS = 2**62
@@ -163,10 +166,6 @@ class Records:
             for name, unit, quantity, *channel, driver, profile, identity, current in rows
         ]
 
-    def units(self) -> dict[tuple[str, str], str]:
-        """Give the unit of each meter's quantities, as last described."""
-        return {(series.meter, series.quantity): series.unit for series in self.series()}
-
     def runs(self) -> list[Run]:
         """Give every run, latest first."""
         rows = self._all(
@@ -193,31 +192,46 @@ class Records:
         Their monotonic time is recovered from the clock they were taken under, to 20 ms; the raw
         text is not stored.
         """
+        said = self.readings_in_units(
+            since_ms=since_ms, until_ms=until_ms, meter=meter, quantities=quantities
+        )
+        return (reading for reading, _ in said)
+
+    def readings_in_units(
+        self,
+        *,
+        since_ms: int = 0,
+        until_ms: int | None = None,
+        meter: str | None = None,
+        quantities: Iterable[str] | None = None,
+    ) -> Iterator[tuple[Reading, Units]]:
+        """Give `readings`, each with the units it was read under."""
         (newest_ms,) = self._all("SELECT coalesce(max(at_ms), -1) FROM readings")[0]
         last_ms = newest_ms if until_ms is None else min(newest_ms, until_ms - 1)
         names = self._names(meter, quantities)
         rows = self._reading_rows(names, since_ms, last_ms)
         for at_ms, instant in groupby(rows, key=itemgetter(0)):
-            said: dict[str, tuple[int, dict[str, float], dict[str, Flag]]] = {}
+            said: dict[str, tuple[int, dict[str, float], dict[str, Flag], dict[str, str]]] = {}
             for _, key, value, code, mono_ns in instant:
-                name, quantity = names[key]
-                _, values, flags = said.setdefault(name, (mono_ns, {}, {}))
+                name, quantity, unit = names[key]
+                _, values, flags, units = said.setdefault(name, (mono_ns, {}, {}, {}))
+                units[quantity] = unit
                 if value is not None:
                     values[quantity] = value
                 flag = flag_of(code)
                 if flag is not None:
                     flags[quantity] = flag
-            for name, (mono_ns, values, flags) in said.items():
-                yield Reading(name, Stamp(at_ms, mono_ns), values, flags)
+            for name, (mono_ns, values, flags, units) in said.items():
+                yield Reading(name, Stamp(at_ms, mono_ns), values, flags), units
 
     def _names(
         self, meter: str | None, quantities: Iterable[str] | None
-    ) -> dict[int, tuple[str, str]]:
+    ) -> dict[int, tuple[str, str, str]]:
         wanted = None if quantities is None else {clean(quantity) for quantity in quantities}
         return {
-            key: (name, quantity)
-            for key, name, quantity in self._all(
-                "SELECT series.id, name, quantity FROM series "
+            key: (name, quantity, unit)
+            for key, name, quantity, unit in self._all(
+                "SELECT series.id, name, quantity, unit FROM series "
                 "JOIN meters ON meters.id = series.meter ORDER BY series.id"
             )
             if (meter is None or name == clean(meter)) and (wanted is None or quantity in wanted)
@@ -284,6 +298,21 @@ class Records:
 
         `since_ms` and `until_ms` (not included) bound when they were taken.
         """
+        kept = self.captures_in_units(
+            water=water, meter=meter, state=state, since_ms=since_ms, until_ms=until_ms
+        )
+        return (capture for capture, _ in kept)
+
+    def captures_in_units(
+        self,
+        *,
+        water: str | None = None,
+        meter: str | None = None,
+        state: CaptureState | None = None,
+        since_ms: int = 0,
+        until_ms: int | None = None,
+    ) -> Iterator[tuple[Capture, Units]]:
+        """Give `captures`, each with the units of its values and of what was derived from them."""
         before, key = _LAST_MS if until_ms is None else until_ms, 0
         while True:
             with self._snapshot():
@@ -312,7 +341,7 @@ class Records:
                 f"SELECT key, latest, {_CAPTURE} WHERE captures.id = ?",
                 capture_id,
             )
-            return self._capture(rows[0][0], rows[0][1], rows[0][2:]) if rows else None
+            return self._capture(rows[0][0], rows[0][1], rows[0][2:])[0] if rows else None
 
     def history(self, capture_id: str) -> list[Capture]:
         """Give every state a capture was kept in, first to last, each with its own values."""
@@ -325,9 +354,9 @@ class Records:
                 "WHERE captures.id = ? ORDER BY number",
                 capture_id,
             )
-            return [self._capture(row[0], row[1], row[2:]) for row in rows]
+            return [self._capture(row[0], row[1], row[2:])[0] for row in rows]
 
-    def _capture(self, key: int, number: int, row: Sequence[Any]) -> Capture:
+    def _capture(self, key: int, number: int, row: Sequence[Any]) -> tuple[Capture, Units]:
         values, derived = (
             self._all(
                 f"SELECT {_VALUE} FROM {table} "  # noqa: S608 - constants
@@ -338,7 +367,12 @@ class Records:
             for table in ("capture_values", "capture_derived")
         )
         with mapped(self.path, f"reading capture {row[0]}"):
-            return capture_of(row, list(map(value_of, values)), list(map(value_of, derived)))
+            kept = capture_of(
+                row,
+                [value_of(said) for *said, _ in values],
+                [value_of(said) for *said, _ in derived],
+            )
+        return kept, {said[0]: said[-1] for said in (*values, *derived)}
 
     # -- checks and corrections -------------------------------------------------------------
 
@@ -427,7 +461,7 @@ def _require_current(path: Path, version: int, known: int) -> None:
 
 _VALUE = (
     "quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, source, method, "
-    "reason, budget"
+    "reason, budget, unit"
 )
 _CAPTURE = (
     "captures.id, name, started_ms, started_mono_ns, state, taken_ms, taken_mono_ns, water, role, "

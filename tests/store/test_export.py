@@ -74,6 +74,41 @@ def test_captures_are_one_row_a_value_with_its_uncertainty_and_origin(records):
     assert first["taken"] == "2026-09-21T14:14:20.000Z"
 
 
+def test_what_was_kept_in_another_unit_is_exported_in_that_unit(store):
+    from acquire.readings import Capture, Channel, SettledValue
+
+    channels = [Channel("turbidity", 0.1)]
+    ledger = Ledger(store, T0)
+    for second, (unit, value) in enumerate((("[NTU]", 1.5), ("mg/L", 20.0))):
+        stamp = Stamp(T0.at_ms + second * 1000, T0.mono_ns + second * 10**9)
+        meter = meter_rows("k", ("text_lines", "a", ""), channels, {"turbidity": unit}, stamp.at_ms)
+        settled = SettledValue("turbidity", value, 0.1, "settled", 0.0, 50.0)
+        kept = Capture(
+            f"c{second}",
+            "k",
+            CaptureState.FINAL,
+            stamp,
+            stamp,
+            {"turbidity": settled},
+            derived={"turbidity": settled},
+        )
+        ledger.commit([], [meter])
+        ledger.commit([reading_rows(Reading("k", stamp, {"turbidity": value}))])
+        ledger.commit([], [capture_rows(kept)])
+    ledger.close(T0)
+    with Records.open(store) as records:
+        exported = rows(write_readings, records)
+        assert [(row["value"], row["unit"]) for row in exported] == [
+            ("1.5", "[NTU]"),
+            ("20.0", "mg/L"),
+        ]
+        exported = rows(write_captures, records)
+    assert [(row["id"], row["value"], row["unit"]) for row in exported] == [
+        *[("c1", "20.0", "mg/L")] * 2,
+        *[("c0", "1.5", "[NTU]")] * 2,
+    ]
+
+
 def test_events_carry_their_data(records):
     (row,) = rows(write_events, records)
     assert (row["kind"], row["text"], row["data"]) == ("gap", "'-unplugged", '{"lasted_s": 4.5}')
@@ -107,8 +142,8 @@ def test_no_typed_text_begins_a_formula_and_none_is_lost(meter, water, reason):
     reading = Reading(meter, T0, {water: -2.5})
     event = Event(reason, T0, meter, water)
     cells = [
-        *capture_cells([capture], {(meter, water): reason}),
-        *reading_cells([reading], {(meter, water): reason}),
+        *capture_cells([(capture, {water: reason})]),
+        *reading_cells([(reading, {water: reason})]),
         *event_cells([event]),
     ]
     file = io.StringIO(newline="")
@@ -130,7 +165,7 @@ def test_an_unknown_number_is_an_empty_cell(capture):
 
     one = capture()
     value = replace(one.values["ph"], value=math.nan, expanded_u=math.inf, settled_after_s=None)
-    (row,) = capture_cells([replace(one, values={"ph": value})], {})
+    (row,) = capture_cells([(replace(one, values={"ph": value}), {})])
     where = dict(zip(CAPTURE_COLUMNS, row, strict=True))
     assert (where["value"], where["expanded_u"], where["settled_after_s"]) == ("", "", "")
 
@@ -139,7 +174,7 @@ def test_a_capture_without_values_says_why(capture):
     from dataclasses import replace
 
     one = replace(capture(), values={}, reason="the meter was lost")
-    (row,) = capture_cells([one], {})
+    (row,) = capture_cells([(one, {})])
     assert len(row) == len(CAPTURE_COLUMNS)
     assert row[-1] == "the meter was lost"
 

@@ -10,11 +10,11 @@ from acquire.store.export import READING_COLUMNS, reading_cells
 from acquire.store.readback import channels_of, read_csv
 
 
-def written(path, readings, units=None):
+def written(path, readings):
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(READING_COLUMNS)
-        writer.writerows(reading_cells(readings, units or {}))
+        writer.writerows(reading_cells((one, {}) for one in readings))
     return path
 
 

@@ -369,7 +369,8 @@ async def test_a_quantity_of_the_persons_own_keeps_its_unit(store, fake_clock, a
         )
         await writer.add(Reading("tank", at(0), {"dissolved_oxygen": 8.1}))
     with Records.open(store) as records:
-        assert records.units() == {("tank", "dissolved_oxygen"): "mg/L"}
+        ((_, units),) = records.readings_in_units()
+        assert units == {"dissolved_oxygen": "mg/L"}
         assert records.latest()[0].unit == "mg/L"
 
 
