@@ -20,7 +20,8 @@ from drivers.codecs.numbers import BY_NAME, encode_number
 from simulators.ble_peripheral import Characteristic, Peripheral, Service
 from simulators.display import Shown
 
-__all__ = ["COMPANY", "MEETINGS", "PREFIX", "BleMeter", "find_meeting", "pack", "speak"]
+__all__ = ["BLE_DIALECTS", "COMPANY", "PACKED", "PREFIX", "BleMeter", "ble_meter", "pack"]
+__all__ += ["send_bthome", "speak"]
 
 COMPANY = 0xFFFF
 PREFIX = b"\x4f\x5a"
@@ -97,8 +98,8 @@ class BleMeter:
 
 
 @dataclass(frozen=True, slots=True)
-class Meeting:
-    """One way of speaking: how the device is made and what it does with a display."""
+class BleDialect:
+    """How a kind of meter is made and what it does with what its display shows."""
 
     driver: str
     profile: str
@@ -174,23 +175,23 @@ def _nothing() -> list[Service]:
     return []
 
 
-MEETINGS: Mapping[str, Meeting] = MappingProxyType(
+BLE_DIALECTS: Mapping[str, BleDialect] = MappingProxyType(
     {
-        "packed": Meeting("gatt", "packed", _packed_services, _send_packed),
-        "described": Meeting("gatt", "described", _described_services, _send_described),
-        "broadcast": Meeting("adverts", "broadcast", _nothing, _send_broadcast),
-        "bthome": Meeting("adverts", "bthome", _nothing, send_bthome),
+        "packed": BleDialect("gatt", "packed", _packed_services, _send_packed),
+        "described": BleDialect("gatt", "described", _described_services, _send_described),
+        "broadcast": BleDialect("adverts", "broadcast", _nothing, _send_broadcast),
+        "bthome": BleDialect("adverts", "bthome", _nothing, send_bthome),
     }
 )
 
 
-def find_meeting(name: str, address: str = "C0:FF:EE:00:00:01") -> BleMeter:
-    """Make the meter that speaks this way; ConfigError names the ways there are."""
-    if name not in MEETINGS:
-        raise ConfigError("unknown way of speaking", found=name, allowed=", ".join(MEETINGS))
-    meeting = MEETINGS[name]
-    services = meeting.services()
-    return BleMeter(Peripheral(address, f"Dipper {name}", services), meeting.send)
+def ble_meter(name: str, address: str = "C0:FF:EE:00:00:01") -> BleMeter:
+    """Make the meter that speaks this dialect; ConfigError names those there are."""
+    if name not in BLE_DIALECTS:
+        raise ConfigError("unknown dialect", found=name, allowed=", ".join(BLE_DIALECTS))
+    dialect = BLE_DIALECTS[name]
+    services = dialect.services()
+    return BleMeter(Peripheral(address, f"Dipper {name}", services), dialect.send)
 
 
 async def speak(

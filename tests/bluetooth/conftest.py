@@ -17,7 +17,7 @@ from acquire.errors import MeterUnavailable
 from acquire.readings import Reading
 from drivers.adverts import Adverts
 from drivers.gatt import Gatt
-from simulators.ble_speech import MEETINGS, BleMeter, find_meeting
+from simulators.ble_speech import BLE_DIALECTS, BleMeter, ble_meter
 from simulators.bluez import BlueZ
 from simulators.private_bus import PrivateBus
 
@@ -60,7 +60,7 @@ class World:
     def meter(self, speaks: str = "packed") -> BleMeter:
         """Put one into the air."""
         self._count += 1
-        meter = find_meeting(speaks, f"C0:FF:EE:00:00:{self._count:02X}")
+        meter = ble_meter(speaks, f"C0:FF:EE:00:00:{self._count:02X}")
         self.bluez.add(meter.peripheral)
         return meter
 
@@ -75,16 +75,16 @@ class World:
         **settings: str,
     ) -> Gatt | Adverts:
         """Make the driver for it, with the shipped profile and a few keys more."""
-        meeting = MEETINGS[speaks]
-        shipped = Path("drivers/profiles") / meeting.driver / f"{speaks}.toml"
+        dialect = BLE_DIALECTS[speaks]
+        shipped = Path("drivers/profiles") / dialect.driver / f"{speaks}.toml"
         text = (Path(__file__).parents[2] / shipped).read_text(encoding="utf-8")
-        if meeting.driver == "gatt":
+        if dialect.driver == "gatt":
             text += more
         if reads:
             text = text.replace('get = "notify"', 'get = "read"')
         profile = self._folder / f"{speaks}{self._count}.toml"
         profile.write_text(text, encoding="utf-8")
-        return self.with_profile(meter, profile, meeting.driver, clock, **settings)
+        return self.with_profile(meter, profile, dialect.driver, clock, **settings)
 
     def with_profile(
         self,

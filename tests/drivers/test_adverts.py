@@ -21,7 +21,7 @@ from drivers.ble_radio import BleakRadio
 from drivers.codecs.gatt_formats import uuid_text
 from simulators.ble_memory import Air
 from simulators.ble_peripheral import Peripheral
-from simulators.ble_speech import find_meeting, send_bthome
+from simulators.ble_speech import ble_meter, send_bthome
 
 ADDRESS = "C0:FF:EE:00:00:01"
 KEY = "231d39c1d7cc1ab1aee224cd096db932"
@@ -84,7 +84,7 @@ async def silence(readings):
 
 @pytest.mark.parametrize("profile", ["broadcast", "bthome"])
 async def test_what_is_broadcast_becomes_a_reading(profile):
-    meter = find_meeting(profile)
+    meter = ble_meter(profile)
     async with listening(Air(meter.peripheral), settings(profile)) as (driver, readings):
         meter.say(WATER)
         reading = await soon(readings)
@@ -97,7 +97,7 @@ async def test_what_is_broadcast_becomes_a_reading(profile):
 
 
 async def test_a_packet_heard_twice_is_one_reading():
-    meter = find_meeting("broadcast")
+    meter = ble_meter("broadcast")
     async with listening(Air(meter.peripheral), settings("broadcast")) as (_, readings):
         meter.say(WATER)
         for _ in range(5):
@@ -107,7 +107,7 @@ async def test_a_packet_heard_twice_is_one_reading():
 
 
 async def test_the_same_value_under_a_new_packet_number_is_a_new_reading():
-    meter = find_meeting("broadcast")
+    meter = ble_meter("broadcast")
     async with listening(Air(meter.peripheral), settings("broadcast")) as (_, readings):
         meter.say(WATER)
         meter.say(WATER)
@@ -149,7 +149,7 @@ async def test_what_the_system_tells_from_memory_is_no_reading(tmp_path, fake_cl
 
 
 async def test_other_senders_other_companies_and_other_bytes_are_not_ours():
-    meter, stranger = find_meeting("broadcast"), find_meeting("broadcast", "C0:FF:EE:00:00:02")
+    meter, stranger = ble_meter("broadcast"), ble_meter("broadcast", "C0:FF:EE:00:00:02")
     air = Air(meter.peripheral, stranger.peripheral)
     async with listening(air, settings("broadcast")) as (driver, readings):
         stranger.say({**WATER, "ph": 1.0})
@@ -161,7 +161,7 @@ async def test_other_senders_other_companies_and_other_bytes_are_not_ours():
 
 
 async def test_a_bad_advert_is_counted_once_however_often_it_is_heard():
-    meter = find_meeting("broadcast")
+    meter = ble_meter("broadcast")
     async with listening(Air(meter.peripheral), settings("broadcast")) as (driver, readings):
         for _ in range(5):
             meter.peripheral.advertise(manufacturer={0xFFFF: b"\x4f\x5a\x01"})
@@ -311,7 +311,7 @@ def test_the_driver_is_found_by_its_name():
 
 
 async def test_an_adapter_switched_off_is_noticed_without_a_word_of_it(fake_clock):
-    meter = find_meeting("broadcast")
+    meter = ble_meter("broadcast")
     air = Air(meter.peripheral)
     made = settings("broadcast")
     async with listening(air, made, fake_clock) as (driver, readings):
@@ -344,7 +344,7 @@ async def test_silence_alone_is_no_loss(fake_clock):
 
 async def test_find_shows_the_strongest_of_those_it_knows_first():
     known = [
-        find_meeting(name, f"C0:FF:EE:00:00:0{n}") for n, name in enumerate(("broadcast", "bthome"))
+        ble_meter(name, f"C0:FF:EE:00:00:0{n}") for n, name in enumerate(("broadcast", "bthome"))
     ]
     stranger = Peripheral("C0:FF:EE:00:00:09", rssi=-30)
     for one in known:

@@ -17,7 +17,7 @@ from drivers.ble_radio import BleakRadio
 from drivers.codecs.dialects import encode_labelled
 from drivers.gatt import Gatt
 from simulators.ble_memory import Air
-from simulators.ble_speech import MEETINGS, find_meeting
+from simulators.ble_speech import BLE_DIALECTS, ble_meter
 from simulators.hand import Script, Stop
 from simulators.probe import Probe
 from simulators.run import Rig
@@ -52,10 +52,10 @@ async def test_a_capture_over_each_wire_agrees_with_the_text_wire(plugged_in, fa
         text.say(b"\r\n")  # what comes first may be the rest of a line: it is dropped
         says = {"labelled": lambda shown: text.say(encode_labelled(shown))}
         reads = {"labelled": (text.driver, text.readings)}
-        for number, speaks in enumerate(MEETINGS):
-            meter = find_meeting(speaks, f"C0:FF:EE:00:00:{number:02X}")
+        for number, speaks in enumerate(BLE_DIALECTS):
+            meter = ble_meter(speaks, f"C0:FF:EE:00:00:{number:02X}")
             air = Air(meter.peripheral)
-            kind = {"gatt": Gatt, "adverts": Adverts}[MEETINGS[speaks].driver]
+            kind = {"gatt": Gatt, "adverts": Adverts}[BLE_DIALECTS[speaks].driver]
             settings = kind.Settings.model_validate(
                 {"profile": speaks, "address": meter.peripheral.address}
             )

@@ -22,7 +22,7 @@ from drivers.gatt import Gatt
 from drivers.gatt_profile import assemble
 from simulators.ble_memory import Air
 from simulators.ble_peripheral import Characteristic, Peripheral, Service
-from simulators.ble_speech import PACKED, find_meeting, pack
+from simulators.ble_speech import PACKED, ble_meter, pack
 
 ADDRESS = "C0:FF:EE:00:00:01"
 OWN = "a1f71520-c219-4d5c-9d3f-dd6a6c2e6a60"
@@ -82,7 +82,7 @@ async def soon(readings):
 
 
 async def test_a_block_of_bytes_becomes_a_reading():
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     async with opened(meter.peripheral, "packed") as (driver, readings):
         meter.say(WATER)
         reading = await soon(readings)
@@ -93,7 +93,7 @@ async def test_a_block_of_bytes_becomes_a_reading():
 
 
 async def test_sentinels_are_flags_and_never_values():
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     async with opened(meter.peripheral, "packed") as (_, readings):
         meter.say({**WATER, "ph": "OR", "orp": None, "temperature": "Err"})
         reading = await soon(readings)
@@ -106,7 +106,7 @@ async def test_sentinels_are_flags_and_never_values():
 
 
 async def test_a_value_beyond_all_water_is_kept_and_marked():
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     async with opened(meter.peripheral, "packed") as (_, readings):
         meter.say({**WATER, "ph": 14.5})
         assert (await soon(readings)).flags == {"ph": Flag.IMPLAUSIBLE}
@@ -114,7 +114,7 @@ async def test_a_value_beyond_all_water_is_kept_and_marked():
 
 @pytest.mark.parametrize("data", [b"", b"\x01", bytes(15), bytes(17), bytes(200)])
 async def test_a_block_of_another_length_is_counted_and_skipped(data):
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     async with opened(meter.peripheral, "packed") as (driver, readings):
         meter.peripheral.notify(PACKED, data)
         meter.say(WATER)
@@ -123,7 +123,7 @@ async def test_a_block_of_another_length_is_counted_and_skipped(data):
 
 
 async def test_notifications_nobody_takes_are_dropped_from_the_oldest():
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     async with opened(meter.peripheral, "packed") as (_, readings):
         for ph in range(300):
             meter.say({**WATER, "ph": ph / 100})
@@ -132,14 +132,14 @@ async def test_notifications_nobody_takes_are_dropped_from_the_oldest():
 
 
 async def test_values_of_one_measurement_are_one_reading(fake_clock):
-    meter = find_meeting("described")
+    meter = ble_meter("described")
     async with opened(meter.peripheral, "described", fake_clock) as (_, readings):
         meter.say(WATER)
         assert (await soon(readings)).values == WATER
 
 
 async def test_a_measurement_that_lacks_one_is_told_after_a_moment(fake_clock):
-    meter = find_meeting("described")
+    meter = ble_meter("described")
     async with opened(meter.peripheral, "described", fake_clock) as (_, readings):
         meter.say({**WATER, "ph": None})
         waiting = asyncio.ensure_future(soon(readings))
@@ -152,7 +152,7 @@ async def test_a_measurement_that_lacks_one_is_told_after_a_moment(fake_clock):
 
 
 async def test_the_next_measurement_closes_the_one_before(fake_clock):
-    meter = find_meeting("described")
+    meter = ble_meter("described")
     async with opened(meter.peripheral, "described", fake_clock) as (_, readings):
         meter.say({**WATER, "temperature": None, "tds": None})
         meter.say(WATER)
@@ -416,7 +416,7 @@ def test_no_bluetooth_library_is_loaded_before_a_connection_is_wanted():
 
 
 async def test_a_meter_whose_adapter_is_off_recovers_when_it_is_on():
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     air = Air(meter.peripheral)
     driver = driver_for(air, "packed")
     async with driver.open() as readings:
@@ -433,7 +433,7 @@ async def test_a_meter_whose_adapter_is_off_recovers_when_it_is_on():
 
 
 async def test_a_meter_out_of_reach_is_waited_for_no_longer_than_told(fake_clock):
-    meter = find_meeting("packed")
+    meter = ble_meter("packed")
     meter.peripheral.is_on = False
     driver = driver_for(Air(meter.peripheral), "packed", fake_clock)
     opening = asyncio.ensure_future(driver.open().__aenter__())
