@@ -13,16 +13,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 from acquire.bench.derive import corrected
+from acquire.bench.failure import compensation_told, resembles
+from acquire.bench.standard import allowed_error, right_reading
 from acquire.checks import Check, StandingCorrection, Verdict
 from acquire.errors import WaterError
 from acquire.readings import Capture, Channel, SettledValue
 from acquire.stats.budget import Budget, Component, normal_u, rectangular_u
 from acquire.stats.conformity import compare_with_expected
-from acquire.water.conductivity import compensation_of
-from acquire.water.corrections import acceptance_ph, acceptance_standard
-from acquire.water.solutions import Expected, Solution, expected_reading
+from acquire.water.solutions import Expected, Solution
 
-__all__ = ["allowed_error", "check_budget", "check_capture", "require_checkable"]
+__all__ = ["check_budget", "check_capture", "require_checkable"]
 
 TYPED_C = 0.5
 """± of a temperature that was typed, from a household thermometer: common practice, no source."""
@@ -55,26 +55,6 @@ class _Judged:
     resembles: str = ""
 
 
-def allowed_error(channel: Channel, expected: float) -> tuple[float | None, str]:
-    """Give the ± a meter is held to in the unit of its quantity, and who says so.
-
-    The maker's accuracy, the larger of its two parts. Without one the published acceptance: pH
-    ±0.05 (USGS NFM A6.4), conductivity ±5 µS/cm to 100 µS/cm and 3 % above (USGS NFM A6.3). None
-    when nobody says.
-    """
-    maker = max(channel.accuracy, channel.accuracy_relative * abs(expected))
-    if maker > 0:
-        return maker, "the maker's accuracy, from the profile"
-    match channel.quantity:
-        case "ph":
-            return acceptance_ph("usgs-nfm-a6.4"), "USGS National Field Manual A6.4"
-        case "conductivity":
-            allowed = acceptance_standard("usgs-nfm-a6.3", expected)
-            return allowed, "USGS National Field Manual A6.3, section 3.0"
-        case _:
-            return None, ""
-
-
 def require_checkable(
     solution: Solution, channels: Mapping[str, Channel], *, temperature_c: float | None = None
 ) -> None:
@@ -86,7 +66,7 @@ def require_checkable(
         known = ", ".join(one.quantity for one in solution.expects)
         raise WaterError(f"{solution.label} is for {known}, which this meter does not measure")
     for channel in mine:
-        _expected(solution, channel, 25.0 if temperature_c is None else temperature_c)
+        right_reading(solution, channel, 25.0 if temperature_c is None else temperature_c)
 
 
 def check_capture(
@@ -125,7 +105,7 @@ def _check(
     case: _Case, value: SettledValue, channel: Channel, correction: StandingCorrection | None
 ) -> Check:
     solution, temp = case.solution, case.temp
-    expected = _expected(solution, channel, temp.value)
+    expected = right_reading(solution, channel, temp.value)
     expected_u = math.hypot(expected.tolerance, _by_temperature(solution, channel, temp))
     used = value if correction is None else corrected(value, correction)
     judged = _judge(case, used, channel, expected, expected_u)
@@ -165,6 +145,7 @@ def _judge(
 ) -> _Judged:
     """Compare the value in use with what is expected, within what is allowed."""
     allowed, by = allowed_error(channel, expected.value)
+    temp_c = case.temp.value
     result = compare_with_expected(
         used.value, used.expanded_u, expected.value, expected_u, allowed=allowed or 0.0
     )
@@ -176,15 +157,18 @@ def _judge(
         )
         return _Judged("cannot tell", reason, None, "")
     reason += f", allowed ±{allowed:.3g} ({by})"
+    failed = result.verdict == "fail"
     if result.verdict == "cannot tell":
         reason += (
             "; the solution and the reading are less sure than what is allowed"
             if result.expanded_u > allowed
             else "; that is closer to the limit than its uncertainty"
         )
-    others = _resembles(case, used, channel) if result.verdict == "fail" else []
+    others = resembles(case.solution, used, channel, temp_c, case.solutions) if failed else []
     if others:
         reason += f"; this is what {' or '.join(others)} would show: was it the right bottle?"
+    elif failed and channel.quantity == "conductivity":
+        reason += compensation_told(case.solution, used, channel, temp_c)
     return _Judged(result.verdict, reason, allowed, by, ", ".join(others))
 
 
@@ -209,43 +193,16 @@ def _temperature(
     return _Temperature(value.value, math.hypot(value.expanded_u, accuracy), "meter")
 
 
-def _expected(solution: Solution, channel: Channel, temp_c: float) -> Expected:
-    return expected_reading(
-        solution,
-        channel.quantity,
-        temp_c,
-        compensation=compensation_of(channel),
-        reference=channel.reference_electrode,
-    )
-
-
 def _by_temperature(solution: Solution, channel: Channel, temp: _Temperature) -> float:
     """How far the expected value moves within the uncertainty of the temperature, 95 %."""
-    middle = _expected(solution, channel, temp.value).value
+    middle = right_reading(solution, channel, temp.value).value
     moves = [0.0]
     for temp_c in (temp.value - temp.expanded_u, temp.value + temp.expanded_u):
         try:
-            moves.append(abs(_expected(solution, channel, temp_c).value - middle))
+            moves.append(abs(right_reading(solution, channel, temp_c).value - middle))
         except WaterError:  # just outside what the formula holds for: the other side says enough
             continue
     return max(moves)
-
-
-def _resembles(case: _Case, used: SettledValue, channel: Channel) -> list[str]:
-    """Name the other solutions whose value this is, nearest first, the one asked for being far."""
-    away = abs(used.value - _expected(case.solution, channel, case.temp.value).value)
-    near: dict[str, float] = {}
-    for name, other in case.solutions.items():
-        try:
-            due = _expected(other, channel, case.temp.value)
-        except WaterError:
-            continue
-        allowed, _ = allowed_error(channel, due.value)
-        distance = abs(used.value - due.value)
-        reach = math.hypot(used.expanded_u, due.tolerance) + (allowed or 0.0)
-        if name != case.solution.name and distance <= reach and distance < away / 4.0:
-            near[name] = distance
-    return sorted(near, key=near.__getitem__)[:3]
 
 
 def check_budget(check: Check, value: SettledValue) -> Budget:

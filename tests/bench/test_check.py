@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from acquire.bench.check import allowed_error, check_budget, check_capture, require_checkable
+from acquire.bench.check import check_budget, check_capture, require_checkable
+from acquire.bench.standard import allowed_error
 from acquire.checks import Anchor, StandingCorrection
 from acquire.errors import WaterError
 from acquire.readings import Capture, CaptureState, Channel, Role, SettledValue, Stamp
@@ -182,3 +183,22 @@ def test_the_budget_of_a_check_adds_the_solution_to_the_settling():
         "noise", "resolution", "remaining", "solution, at its temperature"
     ]  # fmt: skip
     assert budget.components[-1].u == pytest.approx(0.01, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("said", "temp_c", "channel", "told"),
+    [
+        # 1413 at 25 °C is 1151 at 15 °C (2 %/°C); once compensated a meter shows about 1413,
+        (1130.0, 15.0, EC, "not compensated"),  # and 1130 when it does not compensate,
+        (1766.0, 15.0, EC, "twice"),  # 1413 / 0.8 when it does so twice
+        (1413.0, 15.0, RAW_EC, "compensated_to_c"),
+        (1300.0, 24.0, EC, ""),  # too near 25 °C to tell
+    ],
+)
+def test_a_standard_away_from_25_degrees_shows_a_compensation_done_otherwise(
+    said, temp_c, channel, told
+):
+    check = one("kcl-1413", capture(conductivity=said, temperature=temp_c), channel, TEMP)
+    assert check.verdict == "fail"
+    assert told in check.reason
+    assert bool(told) == any(word in check.reason for word in ("compensated", "compensates"))
