@@ -17,6 +17,7 @@ from acquire.meter import DriverClass
 __all__ = ["BUILT_IN_DRIVERS", "FoundDriver", "all_drivers", "driver_class", "load"]
 
 BUILT_IN_DRIVERS = {
+    "by_hand": "drivers.by_hand:ByHand",
     "adverts": "drivers.adverts:Adverts",
     "gatt": "drivers.gatt:Gatt",
     "modbus": "drivers.modbus:Modbus",

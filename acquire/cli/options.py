@@ -71,6 +71,9 @@ def add_meter(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--port", help="a serial port, its stable name from `ouzel find`, or a URL")
     group.add_argument("--profile", help="how that meter talks (with --port; default: labelled)")
     group.add_argument(
+        "--by-hand", action="store_true", help="no port: you type what the display shows"
+    )
+    group.add_argument(
         "--replay", metavar="FILE", help="a recording, exported readings or a store instead"
     )
 
@@ -99,13 +102,34 @@ def _past(args: argparse.Namespace) -> dict[str, str]:
     return {"driver": "replay", **{key: value for key, value in said.items() if value is not None}}
 
 
+def _read_by_hand(args: argparse.Namespace, config: Config) -> MeterConfig:
+    """Give the configured display, or one that shows what most do."""
+    from acquire.config import meter
+
+    if args.profile is not None:
+        table = {"driver": "by_hand", "profile": args.profile}
+        return meter(args.meter or "by-hand", table, None, config.quantities)
+    mine = {n: one for n, one in config.meters.items() if one.driver == "by_hand"}
+    if args.meter in mine or (args.meter is None and len(mine) == 1):
+        return mine[args.meter or next(iter(mine))]
+    if args.meter is not None and args.meter in config.meters:
+        raise ConfigError(
+            "this meter has a connection: it is not read by hand",
+            found=args.meter,
+            allowed=", ".join(mine) or "--by-hand without --meter",
+        )
+    return meter(args.meter or "by-hand", {"driver": "by_hand"}, None, config.quantities)
+
+
 def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
     """Give the meter the person means; ConfigError says how to name one."""
     from acquire.config import meter
 
+    if sum((args.port is not None, args.replay is not None, args.by_hand)) > 1:
+        raise ConfigError("say one of --port, --replay and --by-hand")
+    if args.by_hand:
+        return _read_by_hand(args, config)
     if args.replay is not None:
-        if args.port is not None:
-            raise ConfigError("say --port or --replay, not both")
         return meter("bench", _past(args), None, config.quantities)
     if args.port is not None:
         if args.meter is not None:
@@ -113,7 +137,7 @@ def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
         table = {"driver": "text_lines", "port": args.port, "profile": args.profile or "labelled"}
         return meter("bench", table, None, config.quantities)
     if args.profile is not None:
-        raise ConfigError("--profile goes with --port or --replay")
+        raise ConfigError("--profile goes with --port, --replay or --by-hand")
     if args.meter is not None:
         if args.meter not in config.meters:
             raise ConfigError(

@@ -12,6 +12,7 @@ from typing import Any
 from acquire.bench.budgets import budgets
 from acquire.bench.findings import FINDING
 from acquire.bench.standing import Explanation, Status
+from acquire.cli.by_hand import take_by_hand
 from acquire.cli.run_daemon import is_over, run_daemon, wants_live
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
@@ -22,7 +23,7 @@ from acquire.outlets.budget import budget_json
 from acquire.outlets.explain import explain_lines
 from acquire.outlets.lines import PlainLines
 from acquire.outlets.live import LiveTable
-from acquire.outlets.words import capture_lines, finding_lines
+from acquire.outlets.words import capture_lines, finding_lines, is_typed
 from acquire.readings import Capture, CaptureState, Event, Reading, Role
 
 __all__ = ["Taken", "take_one"]
@@ -64,7 +65,7 @@ class Taken:
 
     def lines(self, config: Config, *, explain: bool, live: bool) -> list[str]:
         """The record for people; a live table has said the short form already."""
-        if self.record is None or (live and not explain):
+        if self.record is None or (live and not explain and not is_typed(self.record)):
             return []
         if explain:
             lines = explain_lines(
@@ -86,7 +87,12 @@ def take_one(
     timeout_s: float | None,
     json: bool,
 ) -> Taken:
-    """Wait for one capture in the water `stop` names, or until the time is over or a signal."""
+    """Wait for one capture in the water `stop` names, or until the time is over or a signal.
+
+    Of a meter that a person reads the numbers are asked for instead.
+    """
+    if meter.driver == "by_hand":
+        return take_by_hand(config, meter, clock, store=store, stop=stop)
     if timeout_s is not None:
         bench = config.bench.model_copy(update={"timeout_s": timeout_s})
         config = replace(config, bench=bench)

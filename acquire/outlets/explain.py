@@ -8,7 +8,7 @@ from acquire.bench.budgets import budgets
 from acquire.bench.standing import Explanation
 from acquire.outlets.budget import budget_table
 from acquire.outlets.trace import draw
-from acquire.outlets.words import capture_title, shown_with_u, tidy
+from acquire.outlets.words import capture_title, is_typed, shown_with_u, tidy
 from acquire.quantities import Quantity, Tolerance
 from acquire.readings import Capture, CaptureState, Reading
 
@@ -49,14 +49,15 @@ def explain_lines(
             for r in mine
             if name in r.values and name not in r.flags
         ]
-        yield from draw(
-            points,
-            low=value.value - half,
-            high=value.value + half,
-            moments=moments,
-            digits=quantity.digits + 1,
-            width=width,
-        )
+        if not is_typed(capture):  # one number is no curve
+            yield from draw(
+                points,
+                low=value.value - half,
+                high=value.value + half,
+                moments=moments,
+                digits=quantity.digits + 1,
+                width=width,
+            )
         if name in made_of:
             yield from budget_table(made_of[name], quantity)
         else:

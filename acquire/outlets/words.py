@@ -10,7 +10,7 @@ from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, SettledValue
 
 __all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_line", "plain"]
-__all__ += ["finding_lines", "shown", "shown_with_u", "tidy"]
+__all__ += ["finding_lines", "is_typed", "shown", "shown_with_u", "tidy"]
 
 CAUTION = (
     "These readings never show that a water is safe to drink: they cannot see microbes, lead,\n"
@@ -53,12 +53,17 @@ def shown_with_u(quantity: Quantity, value: float, expanded_u: float) -> str:
     return f"{text} {quantity.shown_unit}".rstrip()
 
 
+def is_typed(capture: Capture) -> bool:
+    """Whether a person read the numbers off a display."""
+    return any(value.source == "typed" for value in capture.values.values())
+
+
 def capture_title(capture: Capture) -> str:
     """One line: when, which water, how it stands."""
     water = tidy(capture.water) or "water"
     role = f" ({capture.role})" if capture.role else ""
     after = f"settled after {capture.taken.t_s - capture.started.t_s:.0f} s"
-    if any(value.source == "typed" for value in capture.values.values()):
+    if is_typed(capture):
         after = "typed by hand"
     title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: "
     match capture.state:
