@@ -25,12 +25,23 @@ from acquire.store.database import (
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
+from acquire.store.outbox import Carrier, Delivered, Refused, settle
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
 from acquire.store.tables import Tables
 
 __all__ = ["Kept", "Ledger"]
 
-Kept = CaptureRows | EventRow | MeterRows | CheckRow | CorrectionRows | UndoRow
+Kept = (
+    CaptureRows
+    | EventRow
+    | MeterRows
+    | CheckRow
+    | CorrectionRows
+    | UndoRow
+    | Carrier
+    | Delivered
+    | Refused
+)
 
 _CHECKPOINT_BYTES = 4 * 1024 * 1024
 
@@ -156,6 +167,8 @@ class Ledger:
                     self._tables.judge(item)
                 case CorrectionRows() | UndoRow():
                     self._tables.correct(item)
+                case Carrier() | Delivered() | Refused():
+                    settle(execute, item)
         except (StoreError, sqlite3.IntegrityError) as refusal:
             execute("ROLLBACK TO item")
             execute("RELEASE item")
@@ -173,8 +186,18 @@ class Ledger:
             self._tables.remember()
 
     def _checkpoint(self) -> None:
-        """Move the log into the file and empty it."""
-        (busy, _, _) = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        """Move the log into the file and empty it, waiting for nobody.
+
+        While somebody reads, the log stays, with as much of it moved as that reader allows: what is
+        in it is durable, and the next checkpoint, or the next start, goes on with it.
+        """
+        execute = self._connection.execute
+        ((patience_ms,),) = execute("PRAGMA busy_timeout").fetchall()
+        execute("PRAGMA busy_timeout = 0")
+        try:
+            (busy, _, _) = execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        finally:
+            execute(f"PRAGMA busy_timeout = {patience_ms}")
         self._wal_size = self._size_of_wal()
         self.checkpoints += not busy
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import sqlite3
+import time
 import subprocess
 import sys
 import textwrap
@@ -412,6 +413,24 @@ def test_the_log_is_emptied_into_the_file_before_it_grows_large(store, said, mon
     assert largest < 200_000
     assert ledger.wal_bytes > 2 * largest
     ledger.close(said(0).stamp)
+
+
+def test_who_reads_for_long_delays_neither_a_commit_nor_the_end(store, said, monkeypatch):
+    monkeypatch.setattr(ledger_module, "_CHECKPOINT_BYTES", 10_000)
+    ledger = Ledger(store, said(0).stamp)
+    ledger.commit([reading_rows(said(s)) for s in range(100)])
+    with closing(sqlite3.connect(store, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        assert reader.execute("SELECT count(*) FROM readings").fetchone() == (200,)
+        began = time.monotonic()
+        for first in (100, 200):
+            ledger.commit([reading_rows(said(s)) for s in range(first, first + 100)])
+        ledger.close(said(0).stamp)
+        assert time.monotonic() - began < 1.0  # the busy time-out is 5 s
+        assert reader.execute("SELECT count(*) FROM readings").fetchone() == (200,)
+    assert count(store, "readings") == 600
+    Ledger(store, said(0).stamp).close(said(0).stamp)
+    assert not store.with_name("water.db-wal").exists()
 
 
 def test_a_commit_is_on_the_disk_and_no_one_else_empties_the_log(store, said):
