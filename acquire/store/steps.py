@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS"]
+__all__ = ["CHECKS", "OUTBOX"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -102,4 +102,61 @@ FROM checks
 JOIN captures ON captures.key = checks.capture
 JOIN meters ON meters.id = captures.meter
 ORDER BY checks.at_ms, checks.quantity;
+"""
+
+OUTBOX = """
+-- Version 3: what waits to be carried outward, in the order it happened. Rows come into `outbox` by
+-- triggers, so in the transaction of the thing itself, whichever command wrote that.
+
+-- Who carries what is kept; without a row here nothing waits.
+CREATE TABLE carriers (
+    name    TEXT    NOT NULL PRIMARY KEY,
+    most    INTEGER NOT NULL CHECK (most > 0),   -- that may wait; see outbox_takes
+    waiting INTEGER NOT NULL DEFAULT 0,
+    dropped INTEGER NOT NULL DEFAULT 0           -- for want of room, ever
+) STRICT, WITHOUT ROWID;
+
+-- AUTOINCREMENT: a number is never used again, so a late acknowledgement takes no other row away.
+CREATE TABLE outbox (
+    id       INTEGER PRIMARY KEY AUTOINCREMENT,
+    carrier  TEXT    NOT NULL REFERENCES carriers (name),
+    kind     TEXT    NOT NULL CHECK (kind IN ('capture', 'check', 'event')),
+    thing    INTEGER NOT NULL,                   -- captures.key or events.id
+    number   INTEGER NOT NULL DEFAULT 0,         -- state of a capture
+    quantity TEXT    NOT NULL DEFAULT '',        -- of a check
+    refused  TEXT    NOT NULL DEFAULT ''         -- why the receiver would not have it
+) STRICT;
+CREATE INDEX outbox_by_carrier ON outbox (carrier, id);
+CREATE INDEX outbox_by_kind ON outbox (carrier, kind, id);
+
+-- Over `most` the oldest event goes; where there is none, the oldest row.
+CREATE TRIGGER outbox_takes AFTER INSERT ON outbox BEGIN
+    UPDATE carriers SET waiting = waiting + 1, dropped = dropped + (waiting >= most)
+    WHERE name = NEW.carrier;
+    DELETE FROM outbox WHERE (SELECT waiting > most FROM carriers WHERE name = NEW.carrier)
+    AND id = coalesce(
+        (SELECT min(id) FROM outbox WHERE carrier = NEW.carrier AND kind = 'event'),
+        (SELECT min(id) FROM outbox WHERE carrier = NEW.carrier));
+END;
+CREATE TRIGGER outbox_gives AFTER DELETE ON outbox BEGIN
+    UPDATE carriers SET waiting = waiting - 1 WHERE name = OLD.carrier;
+END;
+
+CREATE TRIGGER capture_goes_out AFTER INSERT ON capture_states BEGIN
+    INSERT INTO outbox (carrier, kind, thing, number)
+    SELECT name, 'capture', NEW.capture, NEW.number FROM carriers ORDER BY name;
+END;
+CREATE TRIGGER check_goes_out AFTER INSERT ON checks BEGIN
+    INSERT INTO outbox (carrier, kind, thing, quantity)
+    SELECT name, 'check', NEW.capture, NEW.quantity FROM carriers ORDER BY name;
+END;
+CREATE TRIGGER check_goes_out_anew AFTER UPDATE ON checks BEGIN
+    INSERT INTO outbox (carrier, kind, thing, quantity)
+    SELECT name, 'check', NEW.capture, NEW.quantity FROM carriers ORDER BY name;
+END;
+-- What befalls an outlet is kept, not sent: it would feed itself.
+CREATE TRIGGER event_goes_out AFTER INSERT ON events WHEN substr(NEW.kind, 1, 7) <> 'outlet_' BEGIN
+    INSERT INTO outbox (carrier, kind, thing)
+    SELECT name, 'event', NEW.id FROM carriers ORDER BY name;
+END;
 """

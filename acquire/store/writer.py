@@ -20,6 +20,7 @@ from acquire.readings import Capture, Channel, Event, Reading
 from acquire.store.check_rows import UndoRow, check_row, correction_rows
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import STEPS, Step
+from acquire.store.outbox import Carrier, Delivered, Refused
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
 from acquire.store.worker import Close, Commit, Keep, Worker
 
@@ -177,7 +178,10 @@ class StoreWriter:
         self._worker.put(rows)
         self._see_to_commit()
 
-    async def keep(self, item: Capture | Event | Check | StandingCorrection) -> None:
+    async def keep(
+        self,
+        item: Capture | Event | Check | StandingCorrection | Carrier | Delivered | Refused,
+    ) -> None:
         """Make one thing durable; returns only then.
 
         A capture kept again in another state keeps its first `taken` and every earlier state;
@@ -197,6 +201,8 @@ class StoreWriter:
                 await self._ask(check_row(item))
             case StandingCorrection():
                 await self._ask(correction_rows(item))
+            case Carrier() | Delivered() | Refused():
+                await self._ask(item)
 
     async def undo_correction(self, meter: str, quantity: str) -> None:
         """End the correction in force; the one before it holds again. Returns once durable.
