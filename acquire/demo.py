@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from acquire.bench.compare import side_by_side
-from acquire.errors import OuzelError, StoreError
+from acquire.errors import ConfigError, OuzelError, StoreError
 from acquire.outlets.words import CAUTION, shown_with_u, tidy
 from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState
@@ -48,17 +48,16 @@ _OURS += ("probe", "readings.csv", "captures.csv")
 
 def run_demo(folder: str, *, seed: int, speed: float) -> int:
     """Run it; give the exit code. Files of an earlier demo in the folder are replaced."""
-    into = Path(folder).resolve()
-    into.mkdir(parents=True, exist_ok=True)
-    for name in _OURS:
-        (into / name).unlink(missing_ok=True)
+    # Ended from outside, we still have to end the children.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
+    into = _folder(Path(folder).expanduser().absolute())
     config = into / "ouzel.toml"
     config.write_text(_config(into), encoding="utf-8")
     (into / "hand.toml").write_text(_hand(), encoding="utf-8")
     print(
-        f"A simulated probe and a hand that moves it through {len(STOPS)} waters, "
-        f"{speed:g} times as fast as real.\nThe daemon reads it through a serial port, "
-        "and takes a capture whenever the numbers have come to rest.\n",
+        f"A simulated probe, and a hand that moves it through {len(STOPS)} waters,\n"
+        f"{speed:g} times as fast as real (so its clock runs ahead). The daemon reads it\n"
+        "through a serial port and takes a capture whenever the numbers have come to rest.\n",
         flush=True,
     )
     probe = [*_ouzel("simulate"), "--link", str(into / "probe"), "--seed", str(seed)]
@@ -70,6 +69,24 @@ def run_demo(folder: str, *, seed: int, speed: float) -> int:
             finals = _wait_for_captures(into / "demo.db", daemon, patience_s=_LENGTH_S / speed + 5)
     _report(into, finals)
     return 0 if len(finals) == len(STOPS) else 4
+
+
+def _folder(into: Path) -> Path:
+    """Give an empty folder of ours; a person's own files are never touched."""
+    mark = into / "made-by-ouzel-demo"
+    try:
+        into.mkdir(parents=True, exist_ok=True)
+        if not mark.exists() and any(into.iterdir()):
+            raise ConfigError(
+                "this folder is not empty and was not made by the demo: name another with --into",
+                file=into,
+            )
+        for name in _OURS:
+            (into / name).unlink(missing_ok=True)
+        mark.write_text("`ouzel demo` replaces the files it made here.\n", encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"cannot be used: {error.strerror}", file=into) from error
+    return into
 
 
 def _config(into: Path) -> str:
@@ -171,6 +188,6 @@ def _table(reference: Capture, subject: Capture) -> None:
         verdict = "yes" if row.is_resolved else "cannot tell"
         print(f"{quantity.label:<17} {here:>22} {there:>18} {verdict:>14}")
     print(
-        "\n± is the 95 % uncertainty of where the number came to rest. The meter's own accuracy,\n"
-        "which its maker states, comes on top of every single value."
+        "\n± is the 95 % uncertainty of where the number came to rest. The meter's own\n"
+        "accuracy, which its maker states, comes on top of every single value."
     )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import errno
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -65,6 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; give its exit code."""
+    _make_streams_safe()
     args = build_parser().parse_args(argv)
     try:
         return int(args.run(args))
@@ -73,8 +76,29 @@ def main(argv: Sequence[str] | None = None) -> int:
         return error.exit_code
     except KeyboardInterrupt:
         return 130
-    except BrokenPipeError:
-        # Whoever read our output (head, less) has gone: not an error. Python would complain
-        # again while flushing at exit, so standard output is pointed at nothing.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except OSError as error:
+        if error.errno not in {errno.ENOSPC, errno.EIO, errno.EPIPE}:
+            raise
+        if error.errno != errno.EPIPE:
+            print(f"ouzel: the output cannot be written: {error.strerror}", file=sys.stderr)
+            return 1
+        return _pipe_closed()
+
+
+def _make_streams_safe() -> None:
+    """A closed stream, or a terminal without µ and ±, must not end the program."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def _pipe_closed() -> int:
+    """Whoever read our output (head, less) has gone: not an error.
+
+    Python would complain again while flushing at exit, so standard output is pointed at nothing.
+    """
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0

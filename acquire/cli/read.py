@@ -38,7 +38,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, one_meter
     from acquire.cli.run_daemon import is_over, run_daemon, wants_live
-    from acquire.errors import MeterLost
+    from acquire.errors import MeterUnavailable
     from acquire.outlets.lines import JsonLines, PlainLines
     from acquire.outlets.live import LiveTable
     from acquire.readings import Event, Reading
@@ -54,23 +54,25 @@ def run(args: argparse.Namespace) -> int:
         show = PlainLines(config.quantities, every_s=1.0)
     clock = make_clock(args)
     spoke = False
-    over = ""
+    problem = ""
 
     def until(said: Said) -> bool:
-        nonlocal spoke, over
+        nonlocal spoke, problem
         spoke = spoke or isinstance(said, Reading)
-        if isinstance(said, Event) and is_over(said):
-            over = said.text
-        return bool(over)
+        if isinstance(said, Event):
+            problem = said.text
+        return is_over(said)
 
     with _recorder(args.record, meter, clock) as recorder:
-        run_daemon(config, [meter], clock, show, store=None, until=until, for_s=args.for_s)
+        ended = run_daemon(config, [meter], clock, show, store=None, until=until, for_s=args.for_s)
     if recorder is not None:
         print(f"Recorded {recorder.bytes_heard} bytes in {args.record}", file=sys.stderr)
         if not recorder.bytes_heard:
             print("Nothing came, or this kind of meter has no line to record.", file=sys.stderr)
-    if over and not spoke:
-        raise MeterLost(over)
+    if not spoke and ended == "signal":
+        raise KeyboardInterrupt
+    if not spoke:
+        raise MeterUnavailable(problem or "nothing was heard: is the meter switched on?")
     return 0
 
 

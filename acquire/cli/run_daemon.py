@@ -7,20 +7,19 @@ import sys
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Protocol
+from typing import Literal
 
+from acquire.cli.screen import Screen, Shows, leave_at_once
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.daemon import Daemon, Said, stop_on_signals
+from acquire.daemon import Daemon, Outlet, Said, stop_on_signals
 from acquire.readings import Event, Role
 
-__all__ = ["Shows", "is_over", "run_daemon", "wants_live"]
+__all__ = ["Ended", "is_over", "run_daemon", "wants_live"]
 
 
-class Shows(Protocol):
-    """Something a person or a program looks at."""
-
-    def hear(self, said: Said) -> None: ...
+Ended = Literal["found", "time", "signal", "screen"]
+"""What ended a run: the thing waited for, the time given, Ctrl-C and its like, a closed screen."""
 
 
 def run_daemon(
@@ -35,45 +34,68 @@ def run_daemon(
     for_s: float | None = None,
     ready: Callable[[], Awaitable[None]] | None = None,
     closing: str = "the program was stopped",
-) -> bool:
+    outlets: Sequence[Outlet] = (),
+    must_show: bool = True,
+) -> Ended:
     """Run until `until` is true of something said, `for_s` is over, or a signal comes.
 
-    Gives True when `until` ended it.
+    Without `must_show` a screen that is gone (a closed pipe) ends nothing.
     """
 
-    async def main() -> bool:
-        daemon = Daemon(config, meters, clock, store=store, stops=stops, closing=closing)
+    async def main() -> Ended:
+        daemon = Daemon(
+            config, meters, clock, store=store, stops=stops, closing=closing, outlets=outlets
+        )
         listener = daemon.listen("terminal")
-        stop_on_signals(daemon.stop)
-        found = False
+        loop = asyncio.get_running_loop()
+        ended: Ended = "time"
 
-        with show as screen:
+        def end(how: Ended) -> None:
+            nonlocal ended
+            if ended == "time":
+                ended = how
+            daemon.stop()
+
+        async def screen_gone() -> None:
+            # A daemon goes on without its screen; whoever only looks has nothing left to do.
+            if must_show:
+                end("screen")
+            else:
+                await daemon.note(
+                    "screen_gone", f"nobody sees the output any more: {screen.failure!r}"
+                )
+
+        def on_failure() -> None:
+            if not loop.is_closed():
+                asyncio.run_coroutine_threadsafe(screen_gone(), loop)
+
+        stop_on_signals(lambda: end("signal"))
+        with Screen(show, on_failure) as screen:
 
             async def look() -> None:
-                nonlocal found
-                try:
-                    async for said in listener:
-                        screen.hear(said)
-                        if until(said) and not found:
-                            found = True
-                            daemon.stop()
-                finally:
-                    daemon.stop()  # a screen that is gone (a closed pipe) ends the work cleanly
+                async for said in listener:
+                    screen.hear(said)
+                    if until(said):
+                        end("found")
 
             async def give_up(after_s: float) -> None:
                 await clock.sleep(after_s)
                 daemon.stop()
 
-            screen_task = asyncio.create_task(look(), name="screen")
+            looking = asyncio.create_task(look(), name="screen")
             limit = asyncio.create_task(give_up(for_s), name="time limit") if for_s else None
             try:
                 await daemon.run(ready)
-                await screen_task  # ends by itself once the last thing is said
+                await looking  # ends by itself once the last thing is said
             finally:
-                for task in (screen_task, limit):
+                for task in (looking, limit):
                     if task is not None:
                         task.cancel()
-        return found
+        if screen.is_stuck:
+            leave_at_once(0)
+        if must_show and isinstance(screen.failure, Exception):
+            raise screen.failure
+        return ended
 
     try:
         return asyncio.run(main())
@@ -83,8 +105,13 @@ def run_daemon(
 
 
 def is_over(said: Said) -> bool:
-    """Whether this says that a meter will never speak again: a recording has ended."""
-    return isinstance(said, Event) and said.kind == "meter_over"
+    """Whether this says that waiting is in vain for whoever stands beside the meter.
+
+    A recording has ended, or the port cannot be opened at all.
+    """
+    if not isinstance(said, Event):
+        return False
+    return said.kind == "meter_over" or (said.kind == "meter_not_reached" and "reason" in said.data)
 
 
 def _first(error: BaseException) -> BaseException:

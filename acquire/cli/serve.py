@@ -30,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from acquire.errors import ConfigError
     from acquire.outlets.lines import JsonLines, PlainLines
     from acquire.outlets.live import LiveTable
+    from acquire.outlets.words import tidy
 
     config = load_config(args)
     if not config.meters:
@@ -50,8 +51,17 @@ def run(args: argparse.Namespace) -> int:
     async def ready() -> None:
         names = ", ".join(config.meters)
         print(f"ouzel: reading {names}; recording to {store}", file=sys.stderr, flush=True)
+        if config.bench.stops:
+            waters = ", ".join(tidy(stop.water) for stop in config.bench.stops)
+            print(f"ouzel: the waters, in this order: {waters}", file=sys.stderr, flush=True)
 
     run_daemon(
-        config, list(config.meters.values()), make_clock(args), show, store=store, ready=ready
+        config,
+        list(config.meters.values()),
+        make_clock(args),
+        show,
+        store=store,
+        ready=ready,
+        must_show=False,
     )
     return 0

@@ -42,6 +42,7 @@ def run(args: argparse.Namespace) -> int:
 
     from acquire.cli.options import make_clock
     from acquire.daemon import stop_on_signals
+    from acquire.errors import ConfigError
     from acquire.registry import load
 
     def ready(path: str) -> None:
@@ -50,6 +51,14 @@ def run(args: argparse.Namespace) -> int:
             f"The simulated probe is on {port}, speaking '{args.dialect}'. Read it with", flush=True
         )
         print(f"    ouzel read --port {port} --profile {args.dialect}", flush=True)
+
+    if args.link and Path(args.link).exists():
+        raise ConfigError(
+            "something stands there already: another simulated probe? Name another --link",
+            file=args.link,
+        )
+    if args.once and args.water:
+        raise ConfigError("--once ends with a script, and --water has none")
 
     async def main() -> None:
         work = asyncio.ensure_future(

@@ -17,7 +17,7 @@ from acquire.cli.run_daemon import is_over, run_daemon, wants_live
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.daemon import Said
-from acquire.errors import NotSettled
+from acquire.errors import MeterUnavailable, NotSettled
 from acquire.outlets.as_json import as_json
 from acquire.outlets.budget import budget_json
 from acquire.outlets.explain import explain_lines
@@ -101,6 +101,7 @@ def take_one(
     findings: list[Event] = []
     readings: deque[Reading] = deque(maxlen=20_000)
     explained: list[Explanation] = []
+    trouble: list[str] = []
 
     def until(said: Said) -> bool:
         match said:
@@ -114,12 +115,14 @@ def take_one(
                 explained.append(said)
             case Event(kind=kind) if kind == FINDING:
                 findings.append(said)
+            case Event(kind="meter_not_reached"):
+                trouble.append(said.text)
             case Capture():
                 taken.append(said)
                 return said.state in {CaptureState.FINAL, CaptureState.UNSETTLED}
         return is_over(said)
 
-    run_daemon(
+    ended = run_daemon(
         config,
         [meter],
         clock,
@@ -135,6 +138,10 @@ def take_one(
     )
     final = next((c for c in reversed(taken) if c.state is CaptureState.FINAL), None)
     record = final or (taken[-1] if taken else None)
+    if record is None and ended == "signal":
+        raise KeyboardInterrupt
+    if record is None and not readings and trouble:
+        raise MeterUnavailable(trouble[-1])
     mine = [e for e in findings if record is not None and e.data.get("capture") == record.id]
     return Taken(record, explained, readings, mine, _why_nothing(seen))
 

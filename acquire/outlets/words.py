@@ -13,9 +13,10 @@ __all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_lin
 __all__ += ["finding_lines", "is_typed", "shown", "shown_with_u", "tidy"]
 
 CAUTION = (
-    "These readings never show that a water is safe to drink: they cannot see microbes, lead,\n"
-    "arsenic, nitrate, PFAS and much else. For that, ask a certified laboratory, your local\n"
-    "authority, and a licensed professional for any work on the plumbing."
+    "These readings never show that a water is safe to drink: they cannot see\n"
+    "microbes, lead, arsenic, nitrate, PFAS and much else. For that, ask a certified\n"
+    "laboratory, your local authority, and a licensed professional for any work on\n"
+    "the plumbing."
 )
 
 
@@ -73,7 +74,7 @@ def capture_title(capture: Capture) -> str:
             why = f" ({tidy(capture.reason, 200)})" if capture.reason else ""
             return f"{title}final, {after}{why}"
         case CaptureState.WITHDRAWN:
-            return f"{title}capture WITHDRAWN: {tidy(capture.reason, 400)}"
+            return f"{title}WITHDRAWN, leave the probe in: {tidy(capture.reason, 400)}"
         case CaptureState.UNSETTLED:
             return f"{title}NOT SETTLED: {tidy(capture.reason, 400)}"
 
@@ -94,7 +95,7 @@ def _value_line(quantity: Quantity, value: SettledValue) -> str:
         return f"{text} derived"
     if value.phase == "settled":
         return f"{text} typed" if value.source == "typed" else text.rstrip()
-    return f"{text} not settled: {tidy(value.reason, 200)}"
+    return f"{quantity.label:<17} {shown(quantity, value.value):<22} not settled"
 
 
 def finding_lines(event: Event, width: int = 78) -> Iterable[str]:

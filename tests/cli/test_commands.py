@@ -1,14 +1,21 @@
 from __future__ import annotations
 
+import contextlib
 import csv
+import fcntl
 import io
 import json
+import os
+import signal
 import subprocess
 import sys
+import time
+from pathlib import Path
 
 import pytest
 
 from acquire.cli import COMMANDS
+from acquire.errors import OuzelError
 from acquire.readings import CaptureState
 from acquire.store.records import Records
 
@@ -72,7 +79,7 @@ def test_every_dialect_of_the_simulator_is_read_by_the_profile_of_its_name(ouzel
 def test_read_prints_plain_lines_when_it_is_not_on_a_terminal(ouzel):
     ouzel.simulate("--water", "tap")
     out = ouzel.run("read", "--port", "./probe", "--speed", "60", "--for", "20").stdout
-    assert "conductivity 4" in out
+    assert "Conductivity 4" in out
     assert "\x1b" not in out
 
 
@@ -138,9 +145,10 @@ def test_a_port_in_use_is_refused_with_who_holds_it(ouzel):
     first = ouzel.start("serve", "--speed", "60", "--json")
     ouzel.wait(lambda: "recording" in first.err.read_text(), first)
     ouzel.wait(lambda: len(list((ouzel.folder).glob("water.db*"))) > 1, first)
-    done = ouzel.run("read", "--port", "./probe", "--json", "--for", "5", "--speed", "1")
+    words = ("--port", "./probe", "--json", "--for", "5", "--speed", "1")
+    done = ouzel.run("read", *words, code=3)
     lost = [json.loads(line) for line in done.stdout.splitlines()]
-    assert any(e["kind"] == "meter_lost" and str(first.pid) in e["text"] for e in lost)
+    assert any(e["kind"] == "meter_not_reached" and str(first.pid) in e["text"] for e in lost)
 
 
 def test_find_works_with_no_port_at_all_and_says_what_to_do(ouzel):
@@ -169,7 +177,7 @@ def test_config_show_prints_what_config_would_read_again(ouzel):
 @pytest.mark.parametrize(
     ("words", "code", "expected"),
     [
-        (("read", "--port", "./nowhere", "--for", "2"), 0, "nowhere"),
+        (("read", "--port", "./nowhere", "--for", "2"), 3, "nowhere"),
         (("read",), 2, "ouzel find"),
         (("read", "--meter", "bath"), 2, "bath"),
         (("read", "--port", "./x", "--profile", "no-such"), 2, "labelled"),
@@ -212,3 +220,136 @@ def test_the_demo_runs_twice_in_a_row_and_compares_the_waters(ouzel):
     (conductivity,) = [line for line in out.splitlines() if line.startswith("Conductivity  ")][-1:]
     assert conductivity.rstrip().endswith("yes")
     assert len(table(ouzel.folder / "demo-output/captures.csv")) >= 28
+
+
+def test_the_demo_touches_no_folder_that_is_not_its_own(ouzel):
+    mine = ouzel.folder / "mine"
+    mine.mkdir()
+    (mine / "ouzel.toml").write_text("# precious")
+    (mine / "captures.csv").write_text("keep")
+    done = ouzel.run("demo", "--into", "mine", code=2)
+    assert "not made by the demo" in done.stderr
+    assert (mine / "ouzel.toml").read_text() == "# precious"
+    assert (mine / "captures.csv").read_text() == "keep"
+
+
+def test_a_demo_that_is_ended_from_outside_leaves_no_process_behind(ouzel):
+    demo = ouzel.start("demo", "--into", "d")
+    ouzel.wait((ouzel.folder / "d/demo.db").exists, demo)
+    children = Path(f"/proc/{demo.pid}/task/{demo.pid}/children").read_text().split()
+    assert len(children) == 2
+    ouzel.stop(demo, signal.SIGTERM, within=8)
+    assert not [pid for pid in children if Path(f"/proc/{pid}").exists()]
+
+
+def test_two_simulated_probes_do_not_take_one_name(ouzel):
+    first = ouzel.simulate("--water", "tap")
+    done = ouzel.run("simulate", "--link", "probe", code=2)
+    assert "another simulated probe" in done.stderr
+    assert first.poll() is None
+
+
+def test_a_capture_left_open_by_a_crash_is_never_handed_out_as_a_new_one(ouzel):
+    ouzel.simulate("--water", "tap")
+    ouzel.configure()
+    daemon = ouzel.start("serve", "--json", "--speed", "60")
+    ouzel.wait(lambda: '"provisional"' in daemon.out.read_text(), daemon)
+    daemon.kill()
+    daemon.wait()
+    words = ("--store", "water.db", "--port", "./probe", "--speed", "60", "--timeout", "20")
+    done = ouzel.run("capture", "--json", "--water", "new", *words, code=4)
+    assert json.loads(done.stdout.splitlines()[0])["water"] == "new"
+    with Records.open(ouzel.folder / "water.db") as records:
+        (old,) = [c for c in records.captures() if c.water != "new"]
+        assert old.state is CaptureState.FINAL
+        assert "program ended" in old.reason
+
+
+def test_a_terminal_that_takes_nothing_stops_neither_the_readings_nor_the_stop(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap", "--rate", "10")
+    read_end, write_end = os.pipe()
+    daemon = subprocess.Popen(
+        [sys.executable, "-m", "acquire", "serve", "--live", "--speed", "60"],
+        cwd=ouzel.folder,
+        env=ouzel.environment,
+        stdout=write_end,
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(write_end)
+    ouzel.started.append(daemon)
+    fcntl.fcntl(read_end, 1031, 4096)  # F_SETPIPE_SZ: a pipe that is soon full
+
+    def count():
+        with contextlib.suppress(OuzelError), Records.open(ouzel.folder / "water.db") as records:
+            return sum(1 for _ in records.readings())
+        return 0
+
+    try:
+        ouzel.wait(lambda: count() > 2500)
+        ouzel.stop(daemon, signal.SIGTERM, within=3.0)
+    finally:
+        os.close(read_end)
+
+
+def test_a_daemon_whose_output_is_closed_goes_on_recording(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap")
+    command = f"{sys.executable} -m acquire serve --live --speed 60 | head -n 1"
+    shell = subprocess.Popen(
+        command, shell=True, cwd=ouzel.folder, env=ouzel.environment,
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+
+    def gone():
+        with contextlib.suppress(OuzelError), Records.open(ouzel.folder / "water.db") as records:
+            told = list(records.events(kind="screen_gone"))
+            last = [r.stamp.at_ms for r in records.readings()]
+            return bool(told) and last[-1] - told[0].stamp.at_ms > 60_000
+        return False
+
+    try:
+        ouzel.wait(gone)
+    finally:
+        os.killpg(shell.pid, signal.SIGTERM)
+        shell.wait()
+
+
+def test_closing_the_terminal_ends_the_daemon_cleanly(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap")
+    daemon = ouzel.start("serve", "--speed", "60")
+    ouzel.wait(lambda: "settled" in daemon.out.read_text(), daemon)
+    ouzel.stop(daemon, signal.SIGHUP)
+    with Records.open(ouzel.folder / "water.db") as records:
+        assert {c.state for c in records.captures()} <= {CaptureState.FINAL, CaptureState.WITHDRAWN}
+        assert [run.is_clean for run in records.runs()] == [True]
+
+
+@pytest.mark.parametrize("command", ["read", "capture"])
+def test_stopping_before_there_was_anything_ends_with_130(ouzel, command):
+    ouzel.simulate("--script", "household")
+    more = () if command == "read" else ("--store", "water.db")
+    child = ouzel.start(command, "--port", "./probe", "--profile", "polled", *more)
+    ouzel.wait(lambda: "poll" in Path(f"/proc/{child.pid}/cmdline").read_text(), child)
+    until = time.monotonic() + 1.5
+    ouzel.wait(lambda: time.monotonic() > until, child)
+    ouzel.stop(child)
+    assert child.returncode == 130
+
+
+@pytest.mark.parametrize("stream", ["1>&-", ">/dev/full"])
+def test_an_output_that_cannot_be_written_is_no_traceback(ouzel, stream):
+    done = subprocess.run(
+        f"{sys.executable} -m acquire doctor {stream}",
+        shell=True, cwd=ouzel.folder, env=ouzel.environment,
+        capture_output=True, text=True, timeout=40, check=False,
+    )  # fmt: skip
+    assert "Traceback" not in done.stderr
+
+
+def test_a_terminal_without_our_letters_is_served_all_the_same(ouzel):
+    ouzel.simulate("--water", "tap")
+    ouzel.environment["PYTHONIOENCODING"] = "ascii"
+    out = ouzel.run("read", "--port", "./probe", "--speed", "60", "--for", "20").stdout
+    assert "Conductivity 4" in out
