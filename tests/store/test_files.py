@@ -15,6 +15,7 @@ from acquire.readings import CaptureState, Stamp
 from acquire.store import Records, database
 from acquire.store.database import APPLICATION_ID
 from acquire.store.ledger import Ledger
+from acquire.store.migrations import known_version
 from acquire.store.rows import capture_rows, reading_rows
 
 T0 = Stamp(1_790_000_000_000, 10**12)
@@ -65,7 +66,8 @@ def test_what_is_no_database_is_refused(tmp_path, content):
 def test_a_store_from_a_newer_ouzel_is_refused(filled):
     with closing(sqlite3.connect(filled)) as newer:
         newer.execute("PRAGMA user_version = 99")
-    refuses(filled, StoreNewer, "has version 99, this ouzel knows up to 2: install a newer ouzel")
+    known = known_version()
+    refuses(filled, StoreNewer, f"has version 99, this ouzel knows up to {known}: install a newer")
 
 
 def test_a_newer_version_that_stands_only_in_the_log_is_seen(filled):
@@ -156,7 +158,7 @@ def test_a_new_store_is_marked_and_set_up(filled):
         }
     assert settings == {
         "application_id": APPLICATION_ID,
-        "user_version": 2,
+        "user_version": known_version(),
         "journal_mode": "wal",
         "auto_vacuum": 2,
     }
