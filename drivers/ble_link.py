@@ -147,7 +147,7 @@ class Mailbox(Generic[Item]):
     def __init__(self, limit: int = 256) -> None:
         self.dropped = 0
         self._items: deque[Item] = deque(maxlen=limit)
-        self._end: MeterLost | None = None
+        self._end: str | None = None
         self._news = asyncio.Event()
 
     def put(self, item: Item) -> None:
@@ -158,14 +158,18 @@ class Mailbox(Generic[Item]):
 
     def end(self, why: str) -> None:
         """Say that nothing more will come; the first reason stands."""
-        if self._end is None:
-            self._end = MeterLost(why)
+        self._end = self._end or why
         self._news.set()
+
+    @property
+    def over(self) -> MeterLost | None:
+        """Why nothing more will come; None while something may."""
+        return None if self._end is None else MeterLost(self._end)
 
     def check(self) -> None:
         """Raise when it is over."""
-        if self._end is not None:
-            raise MeterLost(str(self._end)) from self._end
+        if self.over is not None:
+            raise self.over
 
     async def take(self) -> Item:
         """Wait for the oldest; MeterLost once it is over and empty."""

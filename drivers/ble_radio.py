@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager, contextmanager, suppress
 from typing import TYPE_CHECKING
 
 import bleak
-from bleak.exc import BleakGATTProtocolError
+from bleak.exc import BleakDBusError, BleakGATTProtocolError
 
 from acquire.clock import Clock
 from acquire.errors import MeterLost
@@ -31,6 +31,8 @@ _SILENT_S = 3.0
 """A device that is not heard of for so long may be connected already."""
 _PAIRING = {0x05, 0x08, 0x0C, 0x0F}
 """ATT errors that pairing cures (Core Specification, volume 3, part F, 3.4.1.1)."""
+_NOT_PERMITTED = "org.bluez.Error.NotPermitted"
+"""BlueZ's word for what needs pairing, where it is not about reading or writing as such."""
 _EVERYWHERE = ["1800", "1801", "180a", "180f", "181a"]
 """Services by which a link left over from another program is found; the first is mandatory."""
 
@@ -186,11 +188,18 @@ class _BleakLink:
         except BleakGATTProtocolError as error:
             needs = int(error.code) in _PAIRING
             raise Refused(f"refused: {error.args[-1]}", needs_pairing=needs) from error
+        except BleakDBusError as error:
+            if error.dbus_error != _NOT_PERMITTED:
+                raise self._broken(error) from error
+            raise Refused(f"refused: {error.dbus_error_details}", needs_pairing=True) from error
         except TimeoutError:
             raise  # the caller's own time-out
         except LINK_ERRORS as error:
-            self._box.check()  # the loss itself says more than what failed after it
-            raise MeterLost(f"the link is broken: {explain(error)[1]}") from error
+            raise self._broken(error) from error
+
+    def _broken(self, error: Exception) -> MeterLost:
+        """Give the loss itself where it is known: it says more than what failed after it."""
+        return self._box.over or MeterLost(f"the link is broken: {explain(error)[1]}")
 
 
 def _offers(client: bleak.BleakClient) -> Sequence[Offer]:

@@ -131,7 +131,11 @@ def _check_kind(profile: GattProfile, quantities: Mapping[str, Quantity]) -> Non
             key="overrides",
             allowed="with self_describing = true; otherwise write [quantities.NAME]",
         )
-    for name in profile.overrides:
+    for name, override in profile.overrides.items():
+        if override.factor == 0:
+            raise ConfigError(
+                "out of range", key=f"overrides.{name}.factor", found=0.0, allowed="not 0"
+            )
         if name not in quantities or name in profile.quantities:
             raise ConfigError(
                 "described twice" if name in profile.quantities else "unknown quantity",

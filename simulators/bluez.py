@@ -31,7 +31,15 @@ from simulators.bluez_objects import (
 __all__ = ["BlueZ"]
 
 _FAILED = "org.bluez.Error.Failed"
-_ATT_WORDS = {0x02: ("org.bluez.Error.NotPermitted", "Read not permitted")}
+_NOT_PERMITTED = "org.bluez.Error.NotPermitted"
+_ATT_WORDS = {
+    0x02: (_NOT_PERMITTED, "Read not permitted"),
+    0x05: (_NOT_PERMITTED, "Not paired"),
+    0x08: ("org.bluez.Error.NotAuthorized", "Operation Not Authorized"),
+    0x0C: (_NOT_PERMITTED, "Not paired"),
+    0x0F: (_NOT_PERMITTED, "Not paired"),
+}
+"""The names BlueZ has of its own for some ATT errors; it gives others by their number."""
 
 Answer = Message | None
 

@@ -7,10 +7,9 @@ import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-from dbus_fast import Message
-from dbus_fast.aio import MessageBus
 
 from acquire.clock import Clock, SystemClock
 from acquire.errors import MeterUnavailable
@@ -18,8 +17,10 @@ from acquire.readings import Reading
 from drivers.adverts import Adverts
 from drivers.gatt import Gatt
 from simulators.ble_speech import BLE_DIALECTS, BleMeter, ble_meter
-from simulators.bluez import BlueZ
 from simulators.private_bus import PrivateBus
+
+if TYPE_CHECKING:
+    from simulators.bluez import BlueZ
 
 WATER = {
     "ph": 7.01,
@@ -128,6 +129,9 @@ class World:
 
     async def connections(self) -> int:
         """How many programs are on the bus, this question included."""
+        from dbus_fast import Message
+        from dbus_fast.aio import MessageBus
+
         bus = MessageBus(bus_address=self.bus.address)
         await bus.connect()
         names = await bus.call(
@@ -160,5 +164,7 @@ async def bus(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[PrivateBus]:
 
 @pytest.fixture
 async def world(bus: PrivateBus, tmp_path: Path) -> AsyncIterator[World]:
+    from simulators.bluez import BlueZ  # Linux only, as is the program looked for before
+
     async with BlueZ(bus.address) as bluez:
         yield World(bus, bluez, tmp_path)

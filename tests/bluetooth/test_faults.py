@@ -72,6 +72,26 @@ async def test_a_hundred_losses_leave_no_connection_descriptor_or_task(world):
     assert after == before
 
 
+async def test_a_hundred_crashes_under_a_listener_leave_nothing_either(world):
+    meter = world.meter("broadcast")
+    driver = world.driver(meter, "broadcast")
+
+    async def lose_one() -> None:
+        async with world.opened(driver) as readings:
+            await world.next(readings, meter)
+            await world.bluez.crash()
+            await world.bluez.start()
+
+    await lose_one()
+    gc.collect()
+    before = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
+    for _ in range(100):
+        await lose_one()
+    gc.collect()
+    after = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
+    assert after == before
+
+
 async def test_a_service_that_stops_is_a_loss_and_one_that_is_back_is_used(world):
     meter = world.meter()
     driver = world.driver(meter)
@@ -262,8 +282,9 @@ async def test_a_device_that_was_forgotten_is_found_by_its_address(world):
         await world.next(readings, meter)
 
 
-async def test_a_link_left_by_a_crashed_program_is_taken_over(world):
+async def test_a_link_left_by_a_crashed_program_is_taken_over(world, monkeypatch):
     """Such a device is silent: nothing would ever be heard of it."""
+    monkeypatch.setattr(ble_radio, "_SILENT_S", 0.02)
     meter = world.meter()
     world.bluez.hold(meter.peripheral)
     driver = world.driver(meter)

@@ -117,10 +117,11 @@ async def test_an_unknown_characteristic_is_answered_with_what_there_is(world, t
     assert "0161820a-487a-4b75-b5a2-d56183ba2f90 (notify, read)" in text
 
 
-async def test_a_meter_that_wants_to_be_paired_says_so(world):
+@pytest.mark.parametrize("code", [0x05, 0x08, 0x0C, 0x0F])
+async def test_a_meter_that_wants_to_be_paired_says_so(world, code):
     meter = world.meter()
     for one in meter.peripheral.characteristics:
-        one.refuses = 0x05
+        one.refuses = code
     with pytest.raises(MeterUnavailable, match="paired") as caught:
         async with world.driver(meter).open():
             pass

@@ -300,6 +300,24 @@ async def test_a_device_that_describes_nothing_usable_says_why(profile):
     assert "AA03 (pH): it does not say what its bytes are" in text
 
 
+async def test_a_description_that_is_none_is_left_out_and_the_rest_is_read(profile):
+    bent = described(0xAA01, "pH", 0x06, -2, 0x2700)
+    bent.presentation = b"\x1b" + bent.presentation[1:]
+    good = described(0xAA02, "ORP", 0x0E, -3, 0x2728)
+    async with opened(device(bent, good), profile("self_describing = true")) as (driver, _):
+        assert [channel.quantity for channel in driver.channels] == ["orp"]
+
+
+async def test_a_subscription_that_is_refused_says_why(profile):
+    one = described(0xAA01, "pH", 0x06, -2, 0x2700)
+    one.refuses = 0x11
+    why = await why_not(device(one), profile("self_describing = true"))
+    assert why.reason is Unavailable.SETTINGS
+    assert "AA01 cannot be subscribed: refused: GATT Protocol Error: Insufficient Resource" in str(
+        why
+    )
+
+
 async def test_a_quantity_the_profile_expects_and_the_device_lacks_is_named(profile):
     path = profile('self_describing = true\n[overrides.orp]\nreference_electrode = "she"\n')
     why = str(await why_not(device(described(0xAA01, "pH", 0x06, -2, 0x2700)), path))
@@ -350,6 +368,7 @@ PH = f'[quantities.ph]\ncharacteristic = "{OWN}"\nunit = "pH"\nresolution = 0.01
             ["overrides.ph", "described twice"],
         ),
         ("self_describing = true\n[overrides.sparkle]\nfactor = 2", ["overrides.sparkle"]),
+        ("self_describing = true\n[overrides.ph]\nfactor = 0", ["overrides.ph.factor", "not 0"]),
         (
             f'{PH}type = "uint16"\nat = 3\n[characteristics."{OWN}"]\nlength = 4',
             ["quantities.ph.at", "0 to 2"],

@@ -14,7 +14,6 @@ import pytest
 from acquire.clock import SystemClock
 from acquire.errors import ConfigError, MeterUnavailable
 from simulators import private_bus
-from simulators.ble_run import run_ble
 from simulators.ble_speech import BLE_DIALECTS, PACKED, ble_meter, pack, speak
 from simulators.private_bus import PrivateBus
 
@@ -89,6 +88,8 @@ def test_a_device_finds_its_characteristics():
     reason="the program dbus-daemon is not installed (Debian package dbus-daemon)",
 )
 async def test_another_program_reads_a_simulated_meter():
+    from simulators.ble_run import run_ble
+
     loop = asyncio.get_running_loop()
     ready: asyncio.Future[tuple[str, str]] = loop.create_future()
     meter = asyncio.create_task(
@@ -122,4 +123,4 @@ async def test_another_program_reads_a_simulated_meter():
 async def test_without_a_daemon_the_package_is_named(monkeypatch):
     monkeypatch.setattr(private_bus.shutil, "which", lambda _: None)
     with pytest.raises(MeterUnavailable, match="Debian package dbus-daemon"):
-        await run_ble(clock=SystemClock(), water="tap")
+        await PrivateBus().__aenter__()
