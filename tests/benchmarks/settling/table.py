@@ -3,8 +3,8 @@
     python tests/benchmarks/settling/table.py             # what docs/settling.md shows; some 30 min
     python tests/benchmarks/settling/table.py --immersions 60 --tune 30 --rules ''   # a minute
 
-A rule's setting is chosen on the training seed: the one with fewest false records among those that
-miss at most 15 %. Nothing is ever chosen on the test seeds, nor on the held-out family.
+Two settings of each rule are chosen on the training seed among those that miss at most 15 %: the one
+with fewest false records, and the best of those about as quick as the detector. Nothing is ever chosen on the test seeds, nor on the held-out family.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def detector(preset: str, channel: Channel) -> Settler:
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("--immersions", type=int, default=600, help="of each set, times 4 quantities")
-    ask.add_argument("--rule-immersions", type=int, default=200, help="of each set, for the rules")
+    ask.add_argument("--rule-immersions", type=int, default=150, help="of each set, for the rules")
     ask.add_argument("--tune", type=int, default=60, help="immersions the rules are tuned on")
     ask.add_argument("--rules", default=",".join(RULES), help="which rules, comma between")
     asked = ask.parse_args()
@@ -59,12 +59,11 @@ def main() -> None:
             if preset == "careful":
                 low = score.only(lambda o: o.channel.low_conductivity)
                 _row("  low conductivity only", name, low)
-    chosen = [name for name in RULES if name in asked.rules.split(",")]
-    for rule in chosen:
-        make, setting = _tuned(rule, tuning)
-        for name, material in sets:
-            if name != "train":
-                _row(f"{rule} {setting}", name, judge(make, material[: asked.rule_immersions]))
+    quick_enough = judge(partial(detector, "bench"), tuning).extra(0.5) + 3
+    for rule in (name for name in RULES if name in asked.rules.split(",")):
+        for make, words in _tuned(rule, tuning, quick_enough):
+            for name, material in sets[1:]:
+                _row(f"{rule} {words}", name, judge(make, material[: asked.rule_immersions]))
     print("\nreal recordings")
     real: list[tuple[str, Iterable[Immersion], tuple[str, ...]]] = [
         ("conductivity, 20 s a reading", conductivity_steps(), ("conductivity",)),
@@ -75,17 +74,21 @@ def main() -> None:
         _row("ouzel, bench", name, judge(partial(detector, "bench"), given, only))
 
 
-def _tuned(rule: str, tuning: list[Immersion]) -> tuple[Callable[[Channel], Any], str]:
-    best: tuple[float, dict[str, float]] | None = None
+def _tuned(
+    rule: str, tuning: list[Immersion], quick_enough: float
+) -> list[tuple[Callable[[Channel], Any], str]]:
+    """Give the surest setting, and the best of those about as quick as the detector, if any."""
     make = RULES[rule][0]
-    for setting in settings_of(rule):
-        score = judge(partial(_make, make, setting), tuning)
-        worth = score.false if score.missed <= MOST_MISSED else 1 + score.missed
-        if best is None or worth < best[0]:
-            best = worth, setting
-    assert best is not None
-    words = ", ".join(f"{v:g}" for v in best[1].values())
-    return partial(_make, make, best[1]), f"({words})"
+    scored = [(s, judge(partial(_make, make, s), tuning)) for s in settings_of(rule)]
+    allowed = [p for p in scored if p[1].missed <= MOST_MISSED]
+    quick = [p for p in allowed if p[1].extra(0.5) <= quick_enough]
+    chosen = [min(allowed or scored, key=lambda p: p[1].false)]
+    chosen += [min(quick, key=lambda p: p[1].false + p[1].missed)] if quick else []
+    found = []
+    for mark, (setting, _) in zip(("", " as quick"), chosen, strict=False):
+        words = ", ".join(f"{v:g}" for v in setting.values())
+        found.append((partial(_make, make, setting), f"({words}){mark}"))
+    return found
 
 
 def _make(make: Callable[..., Any], setting: dict[str, float], channel: Channel) -> Any:
@@ -94,14 +97,14 @@ def _make(make: Callable[..., Any], setting: dict[str, float], channel: Channel)
 
 def _head() -> None:
     print(
-        f"{'rule':34s} {'set':>9s} {'n':>5s} | {'false':>6s} {'finals':>6s} {'missed':>6s} |"
+        f"{'rule':40s} {'set':>9s} {'n':>5s} | {'false':>6s} {'finals':>6s} {'missed':>6s} |"
         f" {'extra s':>7s} {'p90':>5s} | {'err/tol':>7s} {'p95':>5s} | {'cover':>6s} | {'µs':>5s}"
     )
 
 
 def _row(rule: str, name: str, s: Score) -> None:
     print(
-        f"{rule[:34]:34s} {name[:9]:>9s} {len(s.outcomes):5d} |"
+        f"{rule[:40]:40s} {name[:9]:>9s} {len(s.outcomes):5d} |"
         f" {100 * s.false:5.1f}% {100 * s.final_false:5.1f}% {100 * s.missed:5.1f}% |"
         f" {s.extra(0.5):7.1f} {s.extra(0.9):5.0f} | {s.error(0.5):7.2f} {s.error(0.95):5.2f} |"
         f" {100 * s.coverage:5.1f}% | {s.us_per_update:5.1f}",
