@@ -10,6 +10,7 @@
     ├── StoreError               5
     │   ├── StoreTaken               another ouzel writes to it
     │   ├── StoreNewer               written by a later ouzel
+    │   ├── StoreStalled             the disk takes nothing just now: no room, an error, held
     │   └── StoreDamaged             the file fails SQLite's own check
     └── WaterError               6   a computation asked outside what its formula is valid for
 
@@ -32,6 +33,7 @@ __all__ = [
     "StoreDamaged",
     "StoreError",
     "StoreNewer",
+    "StoreStalled",
     "StoreTaken",
     "Unavailable",
     "WaterError",
@@ -134,6 +136,10 @@ class StoreTaken(StoreError):
 
 class StoreNewer(StoreError):
     """The store was written by a later version."""
+
+
+class StoreStalled(StoreError):
+    """Nothing could be written just now; the same may succeed later."""
 
 
 class StoreDamaged(StoreError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import resource
 from itertools import pairwise
 from typing import ClassVar
 
@@ -168,3 +169,35 @@ async def test_a_clock_that_is_set_is_noticed_and_kept(tub, tmp_path):
         (event,) = records.events(kind="clock_step")
     assert isinstance(event, Event)
     assert event.data["step_s"] == pytest.approx(-3600, abs=2)
+
+
+async def test_a_disk_that_has_room_again_in_time_ends_nothing_and_costs_no_reading(tub, tmp_path):
+    works = tub()
+    file = tmp_path / "water.db"
+    read, after = [], []
+    was_full = asyncio.Event()
+
+    async def listen(heard):
+        async for said in heard:
+            if isinstance(said, Reading):
+                read.append(said.stamp.at_ms)
+                if was_full.is_set():
+                    after.append(said)
+
+    listener = asyncio.create_task(listen(works.listen("test")))
+    running = asyncio.create_task(works.run())
+    await until(lambda: len(read) > 5)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    log = file.with_name("water.db-wal")
+    resource.setrlimit(resource.RLIMIT_FSIZE, (log.stat().st_size, hard))  # stands in for "full"
+    try:
+        await until(lambda: works._writer.stats.failures > 0)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    was_full.set()
+    await until(lambda: len(after) > 5)
+    works.stop()
+    await running
+    await listener
+    with Records.open(file) as records:
+        assert [one.stamp.at_ms for one in records.readings()] == read

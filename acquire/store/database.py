@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from acquire.errors import StoreDamaged, StoreError, StoreNewer
+from acquire.errors import StoreDamaged, StoreError, StoreNewer, StoreStalled
 
 __all__ = [
     "APPLICATION_ID",
@@ -37,8 +37,14 @@ _OLDEST = (3, 37, 0)  # STRICT tables
 _BUSY_S = 5.0
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _NO_SHARING = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}
+_STALLED = {
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+}
 _HINTS = {
-    sqlite3.SQLITE_FULL: "there is no room left on the disk: make room, nothing kept is lost",
+    sqlite3.SQLITE_FULL: "there is no room left on the disk: make room",
     sqlite3.SQLITE_BUSY: "another program holds it: close whatever has it open for writing",
     sqlite3.SQLITE_LOCKED: "another program holds it: close whatever has it open for writing",
     sqlite3.SQLITE_READONLY: "it may not be written: check the rights of the file and its folder",
@@ -50,7 +56,7 @@ _HINTS = {
 
 @contextmanager
 def mapped(path: Path, doing: str) -> Iterator[None]:
-    """Turn what sqlite3 and the system raise inside into StoreError or StoreDamaged."""
+    """Turn what sqlite3 and the system raise inside into StoreError, StoreStalled, StoreDamaged."""
     try:
         yield
     except sqlite3.Error as error:
@@ -59,7 +65,8 @@ def mapped(path: Path, doing: str) -> Iterator[None]:
         if primary in _DAMAGED:
             raise _damaged(path, str(error)) from error
         hint = _HINTS.get(primary) if primary is not None else None
-        raise StoreError(f"{path}: {doing} failed: {hint or 'see reason'} ({error})") from error
+        kind = StoreStalled if primary in _STALLED else StoreError
+        raise kind(f"{path}: {doing} failed: {hint or 'see reason'} ({error})") from error
     except OSError as error:
         raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
 

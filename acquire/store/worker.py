@@ -20,6 +20,7 @@ from acquire.readings import Stamp
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import Step
 from acquire.store.rows import ReadingRows
+from acquire.store.stall import counted
 
 __all__ = ["Close", "Commit", "Keep", "Worker"]
 
@@ -114,22 +115,23 @@ class Worker:
 
     def _serve(self, ledger: Ledger) -> None:
         closing: Close | None = None
+        unwritten: StoreError | None = None
         while closing is None:
             jobs = self._take()
             closing = next((job for job in jobs if isinstance(job, Close)), None)
             self._pending.extend(job for job in jobs if isinstance(job, ReadingRows))
             asked = [job for job in jobs if not isinstance(job, (ReadingRows, Close))]
             if asked or (closing is not None and self._pending):
-                self._commit(ledger, asked)
-        left = len(self._pending)
+                unwritten = self._commit(ledger, asked)
+        failure: BaseException | None = None
         try:
             ledger.close(self._now())
-            if left:
-                raise StoreError(  # noqa: TRY301 - told like any other failure to close
-                    f"{ledger.path}: closed with {left} readings that could not be written"
-                )
         except BaseException as error:  # noqa: BLE001 - it is raised where the close was asked for
-            self._tell(_fail, closing.done, error)
+            failure = error
+        if unwritten is not None and self._pending:
+            failure = _lost(ledger.path, len(self._pending), unwritten, failure)
+        if failure is not None:
+            self._tell(_fail, closing.done, failure)
         else:
             self._tell(_resolve, closing.done, None)
 
@@ -141,7 +143,8 @@ class Worker:
                 jobs.append(self._jobs.get_nowait())
         return jobs
 
-    def _commit(self, ledger: Ledger, asked: Sequence[Commit | Keep]) -> None:
+    def _commit(self, ledger: Ledger, asked: Sequence[Commit | Keep]) -> StoreError | None:
+        """Write all that waits and is asked for; gives why not, when nothing was written."""
         keeps = [job for job in asked if isinstance(job, Keep)]
         failure: StoreError | None = None
         refusals: list[StoreError | None] = []
@@ -165,6 +168,7 @@ class Worker:
                 self._tell(_resolve, job.done, None)
             else:
                 self._tell(_fail, job.done, refusal)
+        return failure
 
     def _tell(self, function: Callable[..., None], *arguments: object) -> None:
         with suppress(RuntimeError):  # the loop is closed: nobody is left to be told
@@ -179,6 +183,14 @@ def _resolve(future: asyncio.Future[Any] | None, result: object) -> None:
 def _fail(future: asyncio.Future[Any] | None, error: BaseException) -> None:
     if future is not None and not future.done():
         future.set_exception(error)
+
+
+def _lost(
+    path: Path, count: int, unwritten: StoreError, closing: BaseException | None
+) -> StoreError:
+    """Say what is lost first, then why, and what else failed at the end."""
+    why = [str(one).removeprefix(f"{path}: ") for one in (unwritten, closing) if one is not None]
+    return StoreError(f"{path}: {counted(count)} could not be written, now lost: {'; '.join(why)}")
 
 
 def _ignore(future: asyncio.Future[Ledger]) -> None:

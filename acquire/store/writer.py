@@ -1,13 +1,14 @@
 """The face of the store towards the program: what comes in is kept, in order, or said not to be.
 
 Policy of the queue: `add` waits when it is full and fails loudly after `patience_s`. A reading
-becomes durable with the next commit, a capture or event before `keep` returns.
+becomes durable with the next commit, a capture or event before `keep` returns. A disk that takes
+nothing (no room, held by another program) is tried again for `patience_s` before anything fails.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -15,13 +16,14 @@ from typing import Self
 
 from acquire.checks import Check, StandingCorrection
 from acquire.clock import Clock
-from acquire.errors import StoreError
+from acquire.errors import OuzelError, StoreError, StoreStalled
 from acquire.readings import Capture, Channel, Event, Reading
 from acquire.store.check_rows import UndoRow, check_row, correction_rows
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import STEPS, Step
 from acquire.store.outbox import Carrier, Delivered, Refused
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
+from acquire.store.stall import Stall, counted
 from acquire.store.worker import Close, Commit, Keep, Worker
 
 __all__ = ["StoreWriter", "WriterStats"]
@@ -73,10 +75,13 @@ class StoreWriter:
         self._ledger: Ledger | None = None
         self._closing: asyncio.Future[None] | None = None
         self._failure: StoreError | None = None
+        self._stall = Stall(patience_s)
+        self._retry: asyncio.TimerHandle | None = None
         self._durable = 0
         self._waiting = 0
         self._failures = 0
         self._room = asyncio.Event()
+        self._told: StoreStalled | None = None  # what `add` said last of readings it holds
         self._oldest_ns: int | None = None  # when the first reading after the last commit came
         self._timer: asyncio.Task[None] | None = None
 
@@ -99,8 +104,8 @@ class StoreWriter:
                 seconds.
             commit_every_s: Readings are durable at most this many seconds (of `clock`) after
                 they came, so a crash costs no more than that.
-            patience_s: Real seconds that `add` waits for room. The disk does not hurry with
-                the clock.
+            patience_s: Real seconds that `add` waits for room, and that a disk which takes
+                nothing is tried again before anything fails. It does not hurry with the clock.
             capacity: Readings that may wait to become durable.
             steps: The migrations; tests pass their own.
 
@@ -128,7 +133,13 @@ class StoreWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        await self.close()
+        try:
+            await self.close()
+        except StoreError as closing:
+            said = _first(error)
+            if not isinstance(said, OuzelError) or said is self._told:
+                raise
+            raise StoreError(f"{closing}; before that: {said}") from error
 
     @property
     def stats(self) -> WriterStats:
@@ -165,9 +176,11 @@ class StoreWriter:
         """Take a reading; it is durable within the commit interval.
 
         Raises:
-            StoreError: writing failed since the last call, or there was no room for
-                `patience_s`. This reading was then not taken; those taken before are still held
-                and tried again: calling again is a retry.
+            StoreStalled: nothing could be written for `patience_s`.
+            StoreError: writing failed otherwise since the last call.
+
+        This reading was then not taken; those taken before are still held and tried again: calling
+        again is a retry.
 
         """
         rows = reading_rows(reading)
@@ -188,15 +201,16 @@ class StoreWriter:
         kept again as it is, it changes nothing, so a failed call may be repeated.
 
         Raises:
-            StoreError: it is not in the store: the disk failed, or a capture that is no longer
-                provisional was to change its state.
+            StoreStalled: it is not in the store: nothing could be written for `patience_s`.
+            StoreError: it is not in the store: a capture that is no longer provisional was to
+                change its state, or writing failed otherwise.
 
         """
         match item:
             case Capture():
-                await self._ask(capture_rows(item))
+                await self._ask(capture_rows(item), f"capture {item.id}")
             case Event():
-                await self._ask(event_row(item))
+                await self._ask(event_row(item), f"event {item.kind}")
             case Check():
                 await self._ask(check_row(item))
             case StandingCorrection():
@@ -215,11 +229,8 @@ class StoreWriter:
 
     async def flush(self) -> None:
         """Make every reading taken so far durable; returns only then."""
-        self._require_open()
         self._stop_timer()
-        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._worker.put(Commit(done))
-        await done
+        await self._have_done(Commit)
 
     async def close(self) -> None:
         """Write what waits, empty the log into the file, let others write. Safe to call twice.
@@ -232,6 +243,7 @@ class StoreWriter:
         """
         if self._closing is None:
             self._stop_timer()
+            self._stop_retry()
             self._closing = asyncio.get_running_loop().create_future()
             self._closing.add_done_callback(_seen)
             self._worker.put(Close(self._closing))
@@ -241,11 +253,28 @@ class StoreWriter:
 
     # -- the queue --------------------------------------------------------------------------
 
-    async def _ask(self, item: Kept) -> None:
-        self._require_open()
-        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._worker.put(Keep(item, done))
-        await done
+    async def _ask(self, item: Kept, name: str = "") -> None:
+        try:
+            await self._have_done(lambda done: Keep(item, done))
+        except StoreStalled as error:
+            raise StoreStalled(f"{error}; not kept: {name}" if name else str(error)) from error
+
+    async def _have_done(self, job: Callable[[asyncio.Future[None]], Commit | Keep]) -> None:
+        """Have it done; while the disk takes nothing, again and again until patience ends."""
+        while True:
+            self._require_open()
+            done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+            self._worker.put(job(done))
+            try:
+                await done
+            except StoreStalled:
+                if self._stall.is_over or self._closing is not None:
+                    if not self._waiting:
+                        self._stall.end()  # nothing is held: the next one finds new patience
+                    raise
+                await asyncio.sleep(self._stall.retry_s)
+            else:
+                return
 
     def _require_open(self) -> None:
         if self._closing is not None:
@@ -255,6 +284,11 @@ class StoreWriter:
         failure, self._failure = self._failure, None
         if failure is not None:
             raise failure
+        if self._waiting and self._stall.is_over:
+            self._told = StoreStalled(
+                f"{self._stall.failure}; {counted(self._waiting)} held to be tried again"
+            )
+            raise self._told
 
     async def _wait_for_room(self) -> None:
         if self._waiting < self._capacity:
@@ -268,21 +302,41 @@ class StoreWriter:
                     self._require_open()
                     self._raise_failure()
         except TimeoutError:
-            raise StoreError(
-                f"{self.path}: {self._waiting} readings wait to be written and none was for "
-                f"{self._patience_s:g} s: the disk does not follow (is it failing, or very busy?)"
-            ) from None
+            why = "the disk does not follow (is it failing, or very busy?)"
+            self._told = StoreStalled(
+                f"{self.path}: {counted(self._waiting)} wait to be written and none was for "
+                f"{self._patience_s:g} s: {self._stall.failure or why}"
+            )
+            raise self._told from None
 
     def _committed(self, count: int, failure: StoreError | None, is_told: bool) -> None:
         """Hear from the thread that a commit is done, or failed."""
         self._durable += count
         self._waiting -= count
-        self._failure = None if is_told else failure
-        if failure is not None:
-            self._failures += 1
-            if self._waiting and self._closing is None:
+        self._failures += failure is not None
+        if isinstance(failure, StoreStalled):
+            self._stall.begin(failure)
+            self._retry_later()
+        else:
+            self._stall.end()
+            self._failure = None if is_told else failure
+            if failure is not None and self._waiting and self._closing is None:
                 self._start_timer()
         self._room.set()
+
+    def _retry_later(self) -> None:
+        if self._waiting and self._closing is None and self._retry is None:
+            loop = asyncio.get_running_loop()
+            self._retry = loop.call_later(self._stall.retry_s, self._try_again)
+
+    def _try_again(self) -> None:
+        self._retry = None
+        self._worker.put(Commit())
+
+    def _stop_retry(self) -> None:
+        retry, self._retry = self._retry, None
+        if retry is not None:
+            retry.cancel()
 
     def _see_to_commit(self) -> None:
         """Ask for a commit when the interval is over, and see that somebody does."""
@@ -313,6 +367,12 @@ class StoreWriter:
         await self._clock.sleep(self._commit_every_s)
         self._timer = self._oldest_ns = None
         self._worker.put(Commit())
+
+
+def _first(error: BaseException | None) -> BaseException | None:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
 
 
 def _seen(future: asyncio.Future[None]) -> None:

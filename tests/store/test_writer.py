@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import math
 import sqlite3
-import time
 import subprocess
 import sys
 import textwrap
+import time
 from contextlib import closing
 
 import pytest
