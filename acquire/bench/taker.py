@@ -227,8 +227,12 @@ class CaptureTaker:
             elif track.settled_after_s is None:
                 track.settled_after_s = reading.stamp.t_s - self._began.t_s
 
-    def _all_settled(self) -> bool:
-        """Every required quantity is settled, by a number seen in the newest reading."""
+    def _all_settled(self, *, surely: bool) -> bool:
+        """Every required quantity is settled, by a number seen in the newest reading.
+
+        `surely`: each is also still known to within its tolerance. They settle one after the other,
+        and what the first has been doing since counts when the last one is there.
+        """
         required = [track for name, track in self._tracks.items() if name in self._required]
         seen = self._last.values if self._last else {}
         flags = self._last.flags if self._last else {}
@@ -237,8 +241,14 @@ class CaptureTaker:
             and track.now.phase == "settled"
             and track.channel.quantity in seen
             and track.channel.quantity not in flags
+            and (not surely or track.now.expanded_u <= self._allowed(track))
             for track in required
         )
+
+    def _allowed(self, track: _Track) -> float:
+        """The tolerance, but never less than one step of the display."""
+        value = track.now.value if track.now else 0.0
+        return max(self._tolerance(track.channel.quantity).at(value), track.channel.resolution)
 
     def _judge(self, stamp: Stamp) -> list[Capture | Event]:
         """Compare where the immersion stands with what has been said of it so far."""
@@ -249,7 +259,7 @@ class CaptureTaker:
             return []  # it may be another water, or air: what is seen now belongs to nobody yet
         # What to say later of an immersion, taken while it is certainly still this one.
         self._calm = {quantity: track.now for quantity, track in self._tracks.items()}
-        if self._all_settled():
+        if self._all_settled(surely=self._capture is None):
             return self._settled(began, stamp)
         if self._capture is not None:
             return self._moving_on(stamp)

@@ -24,6 +24,7 @@ COMMANDS = (
     "meter",
     "correct",
     "serve",
+    "name",
     "simulate",
     "export",
     "replay",

@@ -29,13 +29,17 @@ def run(args: argparse.Namespace) -> int:
         print("No serial ports. Plug the meter in; a USB meter appears within a second or two.")
         print("A meter behind a network box: use its URL, such as socket://192.0.2.7:4001.")
         return 0
+    # A built-in port is there on every machine and mostly leads nowhere: last.
+    ports.sort(key=lambda port: port.vid is None)
     for port in ports:
         print(f"{port.identity}  [{port.state}]")
         print(f"    {port.description or 'no description'}, now at {port.device}")
         if port.advice:
             print(f"    {port.advice}")
-    usable = next((port for port in ports if port.state == "free"), None)
-    if usable is not None:
+    usable = next((port for port in ports if port.state == "free" and port.vid is not None), None)
+    if usable is None:
+        print("\nNo free USB meter among them: plug it in and run this again.")
+    else:
         print("\nTo read the first free one now:")
         print(f"    ouzel read --port {usable.identity} --profile labelled")
         print("or put it into ouzel.toml:")

@@ -21,8 +21,8 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "replay",
         help="go through exported readings again",
         description=(
-            "Reads a file made by `ouzel export csv readings`. With --settle it follows the probe "
-            "and draws how each quantity came to rest, when it was captured and why."
+            "Reads a file made by `ouzel export csv readings` and takes its captures anew. "
+            "--settle draws how each quantity came to rest, when it was captured and why."
         ),
     )
     parser.add_argument("file", metavar="FILE")
@@ -40,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
 
     from acquire.cli.options import load_config
     from acquire.config import check_preset
-    from acquire.outlets.as_json import json_line
     from acquire.store.readback import read_csv
 
     config = load_config(args)
@@ -49,17 +48,15 @@ def run(args: argparse.Namespace) -> int:
         bench = config.bench.model_copy(update={"preset": args.preset})
         config = replace(config, bench=bench)
     readings = list(read_csv(Path(args.file)))
-    if not args.settle:
-        for reading in readings:
-            print(json_line(reading))
-        return 0
     ordered = sorted(readings, key=lambda r: r.meter)
     for meter, mine in itertools.groupby(ordered, key=lambda r: r.meter):
-        _settle(meter, list(mine), config, json=args.json)
+        _take_again(meter, list(mine), config, json=args.json, draw=args.settle)
     return 0
 
 
-def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bool) -> None:
+def _take_again(
+    meter: str, readings: Sequence[Reading], config: Config, *, json: bool, draw: bool
+) -> None:
     """Take the captures of one meter again and show each as it ended."""
     import itertools
     import shutil
@@ -67,7 +64,7 @@ def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bo
     from acquire.bench.taker import CaptureTaker
     from acquire.outlets.as_json import json_line
     from acquire.outlets.explain import explain_lines
-    from acquire.outlets.words import event_line
+    from acquire.outlets.words import capture_lines, event_line
     from acquire.procedures import settler_for
     from acquire.readings import Capture, CaptureState
     from acquire.store.readback import channels_of
@@ -96,6 +93,8 @@ def _settle(meter: str, readings: Sequence[Reading], config: Config, *, json: bo
                 print(json_line(item))
             elif not isinstance(item, Capture):
                 print(event_line(item))
+            elif not draw and item.state is not CaptureState.PROVISIONAL:
+                print(*capture_lines(item, config.quantities), sep="\n")
             elif item.state is CaptureState.PROVISIONAL:
                 explanations[item.id] = taker.explain(item)
             else:

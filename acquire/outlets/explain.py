@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from acquire.bench.budgets import budgets
@@ -13,6 +14,9 @@ from acquire.quantities import Quantity, Tolerance
 from acquire.readings import Capture, CaptureState, Reading
 
 __all__ = ["explain_lines"]
+
+
+_SAID_ABOVE = {"tolerance", "u noise", "u resolution", "u remaining"}
 
 
 def explain_lines(
@@ -28,7 +32,7 @@ def explain_lines(
 
     `readings` are those of the immersion; later ones may be among them.
     """
-    yield capture_title(capture)
+    yield from textwrap.wrap(capture_title(capture), width, subsequent_indent="    ")
     mine = [r for r in readings if r.stamp.mono_ns >= capture.started.mono_ns]
     begin_s = capture.started.t_s
     made_of = budgets(capture, explanation) if explanation else {}
@@ -39,11 +43,10 @@ def explain_lines(
         quantity = quantities[name]
         half = tolerance(name).at(value.value)
         yield ""
-        yield (
-            f"{quantity.label}: {shown_with_u(quantity, value.value, value.expanded_u)}"
-            f", tolerance ±{half:.3g}"
-            + ("" if value.phase == "settled" else f"; not settled: {tidy(value.reason, 120)}")
-        )
+        head = f"{quantity.label}: {shown_with_u(quantity, value.value, value.expanded_u)}"
+        if value.phase != "settled":
+            head = f"{quantity.label}: not settled: {tidy(value.reason, 200)}"
+        yield from textwrap.wrap(f"{head}; tolerance ±{half:.3g}", width, subsequent_indent="    ")
         points = [
             (r.stamp.t_s - begin_s, r.values[name])
             for r in mine
@@ -64,4 +67,5 @@ def explain_lines(
             budget = ", ".join(f"{term} {u:.2g}" for term, u in value.budget.items())
             yield f"    standard uncertainties: {budget}"
         for term, text in explanation.terms.get(name, ()) if explanation else ():
-            yield f"    {term}: {tidy(text, 120)}"
+            if term not in _SAID_ABOVE:
+                yield f"    {term}: {tidy(text, width - 8 - len(term))}"

@@ -28,14 +28,14 @@ def draw(
     moments: Sequence[float] = (),
     digits: int,
     width: int = 78,
-    height: int = 11,
+    height: int = 7,
 ) -> list[str]:
     """Give the lines of the picture.
 
     `points` are (seconds, value) in order of time, `low` and `high` the edges of the band,
     `moments` the seconds at which a capture was taken. The picture is scaled so that the band fills
-    about a third of it: what lies farther off is drawn at the edge, since the way to rest matters
-    less than the rest.
+    about a third of it, since the way to rest matters less than the rest; what lies farther off is
+    marked ▴ or ▾ at the edge.
     """
     if not points:
         return ["(no readings)"]
@@ -62,7 +62,8 @@ def draw(
                 row[column(moment)] = "╷"
     for t_s, value in points:
         if math.isfinite(value):
-            grid[line(value)][column(t_s)] = "•"
+            mark = "▴" if value > top else "▾" if value < bottom else "•"
+            grid[line(value)][column(t_s)] = mark
     rows = []
     labelled = {line(high): high, line(middle): middle, line(low): low}
     for y, row in enumerate(grid):

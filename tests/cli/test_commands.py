@@ -353,3 +353,41 @@ def test_a_terminal_without_our_letters_is_served_all_the_same(ouzel):
     ouzel.environment["PYTHONIOENCODING"] = "ascii"
     out = ouzel.run("read", "--port", "./probe", "--speed", "60", "--for", "20").stdout
     assert "Conductivity 4" in out
+
+
+def test_a_capture_can_be_given_its_right_name_and_the_old_one_is_kept(ouzel):
+    ouzel.simulate("--water", "tap")
+    words = ("--store", "water.db", "--port", "./probe", "--speed", "60", "--timeout", "15")
+    ouzel.run("capture", "--json", "--water", "vinegar", *words, code=4)
+    with Records.open(ouzel.folder / "water.db") as records:
+        (before,) = records.captures()
+    more = ("--store", "water.db", "--water", "kitchen tap", "--role", "subject")
+    out = ouzel.run("name", before.id, *more).stdout
+    assert "vinegar" in out
+    assert "kitchen tap (subject)" in out
+    with Records.open(ouzel.folder / "water.db") as records:
+        (after,) = records.captures()
+        assert (after.water, after.role, after.values) == ("kitchen tap", "subject", before.values)
+        assert [c.water for c in records.history(before.id)] == ["vinegar", "kitchen tap"]
+    assert "no such capture" in ouzel.run("name", "none", *more, code=2).stderr
+
+
+def test_exported_readings_can_be_gone_through_again(ouzel):
+    ouzel.configure()
+    (ouzel.folder / "hand.toml").write_text(
+        '[[stop]]\nwater = "tap"\nin_air_s = 30\ndwell_s = 500\n'
+    )
+    ouzel.simulate("--script", "hand.toml")
+    daemon = ouzel.start("serve", "--json", "--speed", "60")
+    ouzel.wait(lambda: '"final"' in daemon.out.read_text(), daemon)
+    ouzel.stop(daemon)
+    ouzel.run("export", "csv", "readings", "--out", "r.csv")
+    (first,) = [s for s in map(json.loads, daemon.out.read_text().splitlines())
+                if s["is"] == "capture" and s["state"] == "final"]  # fmt: skip
+    said = [json.loads(line) for line in ouzel.run("replay", "r.csv", "--json").stdout.splitlines()]
+    (again,) = [s for s in said if s["is"] == "capture" and s["state"] == "final"]
+    assert again["values"]["ph"]["value"] == pytest.approx(first["values"]["ph"]["value"], abs=0.01)
+    drawn = ouzel.run("replay", "r.csv", "--settle").stdout
+    assert "┄" in drawn
+    assert "╷" in drawn
+    assert all(len(line) <= 80 for line in drawn.splitlines())
