@@ -88,10 +88,8 @@ class _Adapter(BaseBleakAdapter):
         cls.air.check()
         return cls()
 
-    async def get_connected_devices(
-        self,
-        service_uuids: frozenset[str],  # noqa: ARG002  (bleak names it)
-    ) -> list[BLEDevice]:
+    async def get_connected_devices(self, service_uuids: frozenset[str]) -> list[BLEDevice]:
+        del service_uuids  # nothing is ever left connected here
         return []
 
 

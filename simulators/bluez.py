@@ -27,21 +27,9 @@ from simulators.bluez_objects import (
     Objects,
     device_path,
 )
+from simulators.bluez_replies import FAILED, answer, error, refusal
 
 __all__ = ["BlueZ"]
-
-_FAILED = "org.bluez.Error.Failed"
-_NOT_PERMITTED = "org.bluez.Error.NotPermitted"
-_ATT_WORDS = {
-    0x02: (_NOT_PERMITTED, "Read not permitted"),
-    0x05: (_NOT_PERMITTED, "Not paired"),
-    0x08: ("org.bluez.Error.NotAuthorized", "Operation Not Authorized"),
-    0x0C: (_NOT_PERMITTED, "Not paired"),
-    0x0F: (_NOT_PERMITTED, "Not paired"),
-}
-"""The names BlueZ has of its own for some ATT errors; it gives others by their number."""
-
-Answer = Message | None
 
 
 class BlueZ:
@@ -183,7 +171,7 @@ class BlueZ:
         if self.is_hung:
             return True
         methods: dict[str, Callable[[Message], Message | bool]] = {
-            "GetManagedObjects": lambda m: _answer(m, "a{oa{sa{sv}}}", [self.objects.table]),
+            "GetManagedObjects": lambda m: answer(m, "a{oa{sa{sv}}}", [self.objects.table]),
             "SetDiscoveryFilter": self._filter,
             "StartDiscovery": self._start_discovery,
             "StopDiscovery": self._stop_discovery,
@@ -196,37 +184,37 @@ class BlueZ:
         if message.member not in methods:
             return None
         if message.member != "GetManagedObjects" and message.path not in self.objects.table:
-            return _error(message, "org.freedesktop.DBus.Error.UnknownObject", "no such object")
+            return error(message, "org.freedesktop.DBus.Error.UnknownObject", "no such object")
         return methods[message.member](message)
 
     def _filter(self, message: Message) -> Message:
         wanted = message.body[0].get("DuplicateData")
         self._wanted = wanted is not None and bool(wanted.value)
-        return _answer(message)
+        return answer(message)
 
     def _start_discovery(self, message: Message) -> Message:
         if not self.objects.is_powered:
-            return _error(message, "org.bluez.Error.NotReady", "Resource Not Ready")
+            return error(message, "org.bluez.Error.NotReady", "Resource Not Ready")
         if message.sender in self._scans:
-            return _error(message, "org.bluez.Error.InProgress", "Operation already in progress")
+            return error(message, "org.bluez.Error.InProgress", "Operation already in progress")
         self._scans[str(message.sender)] = self._wanted
         loop = asyncio.get_running_loop()
         for peripheral in self.peripherals.values():
             if peripheral.is_on:
                 loop.call_soon(self.on_advert, peripheral)
-        return _answer(message)
+        return answer(message)
 
     def _stop_discovery(self, message: Message) -> Message:
         if self._scans.pop(str(message.sender), None) is None:
-            return _error(message, _FAILED, "No discovery started")
+            return error(message, FAILED, "No discovery started")
         if not self._scans:
             self.objects.drop_signal_strengths()
-        return _answer(message)
+        return answer(message)
 
     def _connect(self, message: Message) -> Message | bool:
         path = str(message.path)
         if path in self._connecting:
-            return _error(message, "org.bluez.Error.InProgress", "Operation already in progress")
+            return error(message, "org.bluez.Error.InProgress", "Operation already in progress")
         self._connecting[path] = asyncio.ensure_future(self._connecting_to(path, message))
         return True
 
@@ -240,13 +228,13 @@ class BlueZ:
                 peripheral.aborts -= 1
                 self.objects.change(path, DEVICE, {"Connected": Variant("b", True)})
                 self.objects.change(path, DEVICE, {"Connected": Variant("b", False)})
-                self._send(_error(message, _FAILED, "le-connection-abort-by-local"))
+                self._send(error(message, FAILED, "le-connection-abort-by-local"))
             elif peripheral.refusals:
                 peripheral.refusals -= 1
-                self._send(_error(message, _FAILED, "br-connection-refused"))
+                self._send(error(message, FAILED, "br-connection-refused"))
             else:
                 self.objects.connect(path, peripheral)
-                self._send(_answer(message))
+                self._send(answer(message))
         finally:
             self._connecting.pop(path, None)
 
@@ -256,44 +244,31 @@ class BlueZ:
         if task is not None:
             task.cancel()
         self.on_drop(self.peripherals[path])
-        return _answer(message)
+        return answer(message)
 
     def _read(self, message: Message) -> Message:
         path = str(message.path)
         self.reads += 1
         found = self.objects.leaf(path)
         if isinstance(found, bytes):
-            return _answer(message, "ay", [found])
+            return answer(message, "ay", [found])
         if found.refuses:
-            return _refusal(message, found.refuses)
+            return refusal(message, found.refuses)
         # As BlueZ does: a read of what is subscribed is told as a notification too.
         self._send_value(path, found)
-        return _answer(message, "ay", [bytes(found.value)])
+        return answer(message, "ay", [bytes(found.value)])
 
     def _start_notify(self, message: Message) -> Message:
         found = self.objects.leaf(str(message.path))
         if not isinstance(found, bytes) and found.refuses:
-            return _refusal(message, found.refuses)
+            return refusal(message, found.refuses)
         self._subscribed.add(str(message.path))
-        return _answer(message)
+        return answer(message)
 
     def _stop_notify(self, message: Message) -> Message:
         self._subscribed.discard(str(message.path))
-        return _answer(message)
+        return answer(message)
 
     def _send(self, message: Message) -> None:
         if self._bus is not None and self._bus.connected:
             self._bus.send(message)
-
-
-def _answer(message: Message, signature: str = "", body: list[Any] | None = None) -> Message:
-    return Message.new_method_return(message, signature, body or [])
-
-
-def _error(message: Message, name: str, text: str) -> Message:
-    return Message.new_error(message, name, text)
-
-
-def _refusal(message: Message, code: int) -> Message:
-    name, text = _ATT_WORDS.get(code, (_FAILED, f"Operation failed with ATT error: 0x{code:02x}"))
-    return _error(message, name, text)
