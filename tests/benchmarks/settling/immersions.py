@@ -276,7 +276,8 @@ def _path(
         if how == "bubble" or abs(step) < 3 * tolerance:
             size = _log_uniform(rng, 2.5 * tolerance, max(12 * tolerance, 0.15 * abs(final)))
             path.bubble = rng.choice((-1, 1)) * size
-            path.bubble_until_s = length + _reach(shape, 0.05)
+            # The halt a person sees begins when the response is within tolerance of its end.
+            path.bubble_until_s = length + _reach(shape, tolerance / max(abs(step), tolerance))
             path.kind += " + bubble"
         elif how == "hold":
             path.hold_s = length
