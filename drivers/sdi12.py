@@ -217,8 +217,10 @@ class Sdi12:
                 f"{wire_words(settings.wire)} ({error}): check the speed and parity that the "
                 f"adapter wants{several}"
             )
-        who = "no sensor answers" if address == ANY else f"no sensor answers at address {address}"
+        who, several = f"no sensor answers at address {address}", ""
+        if address == ANY:
+            who, several = "no sensor answers", " If there are several, give the address of each."
         return (
             f"{who} on {settings.port}: is it powered, and does the adapter make the break "
-            f"(break_by is {self._meter.profile.adapter.break_by!r})?"
+            f"(break_by is {self._meter.profile.adapter.break_by!r})?{several}"
         )

@@ -1,8 +1,8 @@
-"""One SDI-12 wire: breaks, commands, answers and the retries that the standard orders.
+"""One SDI-12 wire and all who use it: turns, and the retries that the standard orders.
 
-Source of every time here: SDI-12 Support Group, Version 1.4, 20 February 2023, sections 4.1 and 7.
-The wire is one for all its sensors, so they take turns: a turn is one break and the tries behind
-it. A sensor that does not answer gives the wire up between its turns.
+Source: SDI-12 Support Group, Version 1.4, 20 February 2023, section 7. A turn is one break and the
+tries behind it. A sensor that does not answer gives the wire up between its turns, so that it costs
+the others little.
 """
 
 from __future__ import annotations
@@ -11,24 +11,20 @@ import asyncio
 import os
 from collections.abc import AsyncGenerator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
-from typing import TypeVar
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar
 
 from acquire.clock import Clock
 from acquire.errors import FrameError, MeterError, MeterLost
-from drivers.codecs.sdi12 import (
-    CHARACTER_S,
-    RESPONSE_MOST,
-    decode,
-    with_parity,
-    without_parity,
-)
-from drivers.line import Line, open_line
+from drivers.codecs.sdi12 import RESPONSE_MOST
+from drivers.line import open_line
 from drivers.ports import is_url
 from drivers.profile import SerialSettings
 from drivers.sdi12_profile import Adapter
+from drivers.sdi12_wire import Wire
 from drivers.shared_port import shared_port, wire_words
 
-__all__ = ["Bus", "NoAnswer", "shared_bus"]
+__all__ = ["Bus", "Complaint", "NoAnswer", "shared_bus"]
 
 TURNS = 3
 """A sequence of break and tries is repeated at least two more times."""
@@ -36,16 +32,10 @@ TRIES = 3
 """A command is repeated at least two more times without another break ..."""
 AWAKE_AFTER_S = 0.1
 """... one of them so long after the break, when every sensor is awake."""
-MARK_S = 0.01
-"""Marking between break and command: at least 8.33 ms."""
 QUIET_S = 0.017
 """From a bad answer to the next try: at least 16.67 ms."""
-ASLEEP_AFTER_S = 0.06
-"""Marking after which a new break is needed: 87 ms, less what the way to the wire may take."""
-ANSWER_S = 0.015
-"""From the command's last stop bit to the first start bit of the answer, at most."""
-WRITE_S = 1.0
-"""The port must take a command within this; one that holds it back answers nothing either."""
+LATE_PATIENCE = 4
+"""An answer later than this many times the adapter's patience is no longer waited out."""
 
 Answer = TypeVar("Answer")
 Complaint = Callable[[FrameError, bytes], None]
@@ -59,28 +49,38 @@ class NoAnswer(MeterError):
         super().__init__(message)
 
 
-class Bus:
-    """One opened line. A lost link closes it for all: each sensor's next command raises."""
+@dataclass(slots=True)
+class _Question(Generic[Answer]):
+    """A command and what became of its tries."""
 
-    def __init__(self, line: Line, adapter: Adapter, clock: Clock) -> None:
+    command: str
+    parse: Callable[[str], Answer]
+    longest: int
+    complain: Complaint
+    silences: int = 0
+    problem: str = ""
+    answer: Answer = field(init=False)
+
+
+class Bus:
+    """One opened wire. A lost link closes it for all: each sensor's next command raises."""
+
+    def __init__(self, wire: Wire, clock: Clock) -> None:
         self.is_over = False
-        self._line = line
-        self._adapter = adapter
+        self._wire = wire
         self._clock = clock
         self._turn = asyncio.Lock()
-        self._awake = ""
-        """Address of the sensor that listens."""
-        self._broke_s = self._quiet_since_s = float("-inf")
-        self._raw = b""
+        self._owed_until_s: dict[str, float] = {}
+        """By address: until when answers may come to tries that were given up."""
 
     @property
     def patience_s(self) -> float:
         """How much longer than the standard's time an answer may take."""
-        return self._adapter.patience_s
+        return self._wire.adapter.patience_s
 
     async def close(self) -> None:
         self.is_over = True
-        await self._line.close()
+        await self._wire.line.close()
 
     async def ask(
         self,
@@ -96,133 +96,76 @@ class Bus:
         `longest` is how many characters it may have. `complain` is told of each bad answer. `then`
         is awaited in the same turn: nobody else may be addressed meanwhile.
         """
-        problem = NoAnswer("nothing came", heard=False)
-        for number in range(TURNS):
-            async with self._turn:
-                with self._noticing():
-                    try:
-                        answer = await self._tries(
-                            command, parse, longest, complain, anew=number > 0
-                        )
-                    except NoAnswer as error:
-                        problem = error if error.heard or not problem.heard else problem
-                        continue
-                    if then is not None:
-                        await then(answer)
-                    return answer
-        raise problem
+        question = _Question(command, parse, longest, complain)
+        await self._let_pass(command[0])
+        try:
+            for turn in range(TURNS):
+                async with self._turn:
+                    with self._noticing():
+                        if await self._tries(question, anew=turn > 0):
+                            if then is not None:
+                                await then(question.answer)
+                            return question.answer
+        finally:
+            self._note_owed(question)
+        raise NoAnswer(question.problem or "nothing came", heard=bool(question.problem))
 
     async def wait_for(self, said: str, within_s: float, complain: Complaint) -> bool:
         """Wait in one's turn for a line of which the sensor says when it comes; True if it did."""
         end_s = self._clock.now().t_s + within_s
         while (left_s := end_s - self._clock.now().t_s) > 0:
             try:
-                text = await self._hear(left_s, longest=RESPONSE_MOST)
+                text = await self._wire.hear(left_s, longest=RESPONSE_MOST)
                 if text == said:
                     return True
             except FrameError as error:
-                complain(error, self._raw)
+                complain(error, self._wire.raw)
             else:
                 if text is not None:
-                    complain(FrameError("not the service request"), self._raw)
+                    complain(FrameError("not the service request"), self._wire.raw)
         return False
 
-    async def _tries(
-        self,
-        command: str,
-        parse: Callable[[str], Answer],
-        longest: int,
-        complain: Complaint,
-        *,
-        anew: bool,
-    ) -> Answer:
-        await self._wake(command[0], anew=anew)
-        tries, problem = 0, NoAnswer("nothing came", heard=False)
-        while True:
-            begun_s = self._clock.now().t_s
-            try:
-                text = await self._exchange(command, longest)
-                if text is not None:
-                    return parse(text)
-            except FrameError as error:
-                problem = NoAnswer(str(error), heard=True)
-                complain(error, self._raw)
-                await self._clock.sleep(QUIET_S)
-            tries += 1
+    async def _tries(self, question: _Question[Answer], *, anew: bool) -> bool:
+        """Take one turn: a break where one is needed, and the tries behind it."""
+        wire = self._wire
+        await wire.wake(question.command[0], anew=anew)
+        tries, is_enough = 0, False
+        while not is_enough:
             # A transparent adapter makes a break before each command: every try is a turn.
-            is_enough = tries >= TRIES and begun_s - self._broke_s > AWAKE_AFTER_S
-            if is_enough or self._adapter.break_by == "adapter":
-                raise problem
-            await self._wake(command[0])
-
-    async def _wake(self, address: str, *, anew: bool = False) -> None:
-        """Send a break, unless the sensor is known to be listening still."""
-        if self._adapter.break_by == "adapter":
-            return
-        silent_s = self._clock.now().t_s - self._quiet_since_s
-        if not anew and address == self._awake and silent_s < ASLEEP_AFTER_S:
-            return
-        await self._line.send_break(self._adapter.break_s)
-        self._broke_s = self._clock.now().t_s
-        self._awake = address
-        await self._clock.sleep(MARK_S)
-
-    async def _exchange(self, command: str, longest: int) -> str | None:
-        """Send a command and give the answer's text; None when none comes."""
-        data = command.encode("ascii")
-        self._line.reset_input()  # a late answer to the last command is none to this
-        try:
-            async with self._clock.timeout(WRITE_S):
-                await self._line.write(
-                    data if self._adapter.parity == "port" else with_parity(data)
-                )
-        except TimeoutError:
-            return None
-        sent_s = len(data) * CHARACTER_S
-        self._quiet_since_s = self._clock.now().t_s + sent_s
-        wait_s = sent_s + ANSWER_S + self.patience_s
-        if self._adapter.break_by == "adapter":
-            wait_s += longest * CHARACTER_S  # it may hand on whole lines only
-        return await self._hear(wait_s, longest=longest, echo=command)
-
-    async def _hear(self, wait_s: float, *, longest: int, echo: str = "") -> str | None:
-        """Give the next line without the echo of the command; None when nothing comes in time."""
-        raw, buffer = bytearray(), bytearray()
-        now_s = self._clock.now().t_s
-        end_s = now_s + wait_s + longest * CHARACTER_S + self.patience_s
-        self._raw = b""
-        while now_s < end_s:
+            is_awake = wire.since_break_s > AWAKE_AFTER_S
+            tries += 1
+            is_enough = (tries >= TRIES and is_awake) or wire.adapter.break_by == "adapter"
             try:
-                async with self._clock.timeout(min(wait_s, end_s - now_s)):
-                    data = await self._line.read()
-            except TimeoutError:
-                break
-            now_s = self._quiet_since_s = self._clock.now().t_s
-            raw += data
-            self._raw = bytes(raw)
-            buffer += self._plain(data)
-            used, text = 1, None
-            while used and not text:
-                used, text = decode(buffer)
-                del buffer[:used]
-                text = text and text.removeprefix(echo)
-            if text:
-                return text
-            if buffer and buffer != echo.encode():
-                # What has begun goes on without a gap: 1.66 ms, and the way here.
-                wait_s = self.patience_s
-        if buffer and buffer != echo.encode():
-            raise FrameError("the answer broke off")
-        return None
+                text = await wire.exchange(question.command, question.longest)
+                if text is not None:
+                    question.answer = question.parse(text)
+                    return True
+                question.silences += 1
+            except FrameError as error:
+                question.problem = str(error)
+                question.complain(error, wire.raw)
+                await self._clock.sleep(QUIET_S)
+            if wire.is_asleep:
+                return False
+        return False
 
-    def _plain(self, data: bytes) -> bytes:
-        match self._adapter.parity:
-            case "port":
-                return data
-            case "software":
-                return without_parity(data)
-            case "ignore":
-                return bytes(byte & 0x7F for byte in data)
+    async def _let_pass(self, address: str) -> None:
+        """Let answers pass that may still come to tries of an earlier command.
+
+        An answer does not say which command it belongs to: one that came too late for its own try
+        would be taken for that to the next command, and shift all answers by one. Others may use
+        the wire meanwhile: what the wrong address says is no answer to them.
+        """
+        wait_s = self._owed_until_s.pop(address, 0.0) - self._clock.now().t_s
+        if wait_s > 0:
+            await self._clock.sleep(wait_s)
+
+    def _note_owed(self, question: _Question[Answer]) -> None:
+        """Each try that was given up may be answered as late as the one that was heard."""
+        if question.silences:
+            each_s = self._wire.wait_s(question.command, question.longest)
+            late_s = question.silences * each_s + LATE_PATIENCE * self.patience_s
+            self._owed_until_s[question.command[0]] = self._clock.now().t_s + late_s
 
     @contextmanager
     def _noticing(self) -> Iterator[None]:
@@ -235,7 +178,7 @@ class Bus:
 
 @asynccontextmanager
 async def shared_bus(
-    device: str, wire: SerialSettings, adapter: Adapter, clock: Clock
+    device: str, settings: SerialSettings, adapter: Adapter, clock: Clock
 ) -> AsyncGenerator[Bus]:
     """Give the program's one bus on a resolved port; opened by the first user, closed by the last.
 
@@ -243,10 +186,10 @@ async def shared_bus(
     """
 
     async def opened() -> Bus:
-        return Bus(await open_line(device, wire), adapter, clock)
+        return Bus(Wire(await open_line(device, settings), adapter, clock), clock)
 
     parts = f"break by {adapter.break_by}, parity by {adapter.parity}"
-    terms = f"SDI-12 at {wire_words(wire)}, {parts}, answers within {adapter.patience_s:g} s"
+    terms = f"SDI-12 at {wire_words(settings)}, {parts}, answers within {adapter.patience_s:g} s"
     async with shared_port(_one_name(device), terms, opened) as bus:
         yield bus
 

@@ -1,8 +1,8 @@
 """The far end of an SDI-12 wire: who is awake, who answers when, and what may go wrong.
 
 A pseudo-terminal carries no break, so the front is told of it by `hear_break`; or it plays a
-transparent adapter, which makes a break by itself where one is needed. A line arrives at once,
-after the time its characters would take at 1200 baud.
+transparent adapter, which makes a break by itself where one is needed and hands on whole lines.
+Everything takes the time its characters take at 1200 baud.
 
 Times: SDI-12 Support Group, Version 1.4, 20 February 2023, section 7.
 """
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from acquire.clock import Clock
 from acquire.errors import FrameError
-from drivers.codecs.sdi12 import CHARACTER_S, with_parity, without_parity
+from drivers.codecs.sdi12 import CHARACTER_S, check_characters, with_parity, without_parity
 from simulators.sdi12_sensor import Sdi12Sensor
 from simulators.speech import LineFaults, Wire
 
@@ -38,15 +38,15 @@ class Sdi12Faults:
     no_request: float = 0.0
     """A service request is left out."""
     bad_crc: float = 0.0
-    """The last character of an answer comes over as another."""
+    """The last check character of an answer that has them is another."""
     late: float = 0.0
-    """An answer comes up to two seconds late."""
+    """An answer comes up to a second and a half late."""
     contention: float = 0.0
     """Another sensor talks at the same time: spacing wins."""
 
     def spoil(self, said: str, draw: random.Random) -> bytes:
         """Give an answer, without CR LF, as it comes over the wire with it."""
-        if draw.random() < self.bad_crc:
+        if draw.random() < self.bad_crc and said[-3:] == check_characters(said[:-3]):
             said = said[:-1] + chr(ord(said[-1]) ^ 1)
         data = said.encode() + b"\r\n"
         if draw.random() < self.contention:
@@ -132,7 +132,7 @@ class Sdi12Front:
             spoilt = self.faults.spoil(said, self._draw)
             data = collide(data, spoilt) if data else spoilt
         if self._draw.random() < self.faults.late:
-            group.create_task(self._send(data, self._draw.uniform(0.2, 2.0)))
+            group.create_task(self._send(data, self._draw.uniform(0.2, 1.5)))
             return
         await self._send(data, _ANSWER_S)
         for sensor in answers:
@@ -163,8 +163,14 @@ class Sdi12Front:
             await self._send(self.faults.spoil(sensor.address, self._draw), 0.0)
 
     async def _send(self, data: bytes, after_s: float) -> None:
-        await self._clock.sleep(after_s + len(data) * CHARACTER_S)
-        self._wire.send(with_parity(bytes(b & 0x7F for b in data)) if self._parity else data)
+        """Say it: an adapter hands on whole lines, a bare wire the characters as they come."""
+        if self._parity:
+            data = with_parity(bytes(byte & 0x7F for byte in data))
+        await self._clock.sleep(after_s)
+        piece = len(data) if self._makes_break else 1
+        for begin in range(0, len(data), piece or 1):
+            await self._clock.sleep(piece * CHARACTER_S)
+            self._wire.send(data[begin : begin + piece])
         self._marking_since_s = self._clock.now().t_s
 
 
