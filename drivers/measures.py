@@ -52,8 +52,11 @@ class Scale:
         self._offset = measures.offset * unit.factor + unit.offset
 
     def __call__(self, raw: float) -> tuple[float, Flag | None]:
-        """Give the value, and IMPLAUSIBLE when it lies outside the quantity's range."""
-        value = raw * self._factor + self._offset
+        """Give the value, and IMPLAUSIBLE when it lies outside the quantity's range.
+
+        Twelve digits are far more than any meter has, and 510 times 0.01 is then 5.1.
+        """
+        value = float(f"{raw * self._factor + self._offset:.12g}")
         return value, None if self.quantity.is_plausible(value) else Flag.IMPLAUSIBLE
 
 

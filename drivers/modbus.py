@@ -30,6 +30,8 @@ _WHOLE_TIME_EVERY = 8
 _COMMON_WIRES = ("19200 8E1", "9600 8E1", "9600 8N1", "9600 8N2", "19200 8N1")
 """8E1 at 19200 is the default the standard requires; the others are common practice, no source."""
 
+_REFUSALS_SHOWN = 2
+
 _log = logging.getLogger(__name__)
 
 
@@ -154,9 +156,10 @@ class Modbus:
                 refused |= {place.name: text for place in block.places}
             done.append(block)
         self._blocks = done
-        self._tell(refused)
         if len(refused) == len(self._meter.places):
+            self.refused = refused
             raise MeterLost(f"device {self._settings.device} refuses all: {_listed(refused)}")
+        self._tell(refused)
         flags |= dict.fromkeys(refused, Flag.ERROR)
         return Reading(
             self._name, self._clock.now(), values, flags, printable("; ".join(raw).encode())
@@ -218,20 +221,21 @@ class Modbus:
                 )
             others = ", ".join(one for one in _COMMON_WIRES if one != wire)
             return f"bytes arrive but none make sense at {wire}; try {others}"
-        text = f"{device} gave no usable answer to {self._missed_in_a_row} requests in a row"
         if self.late_answers:
-            return f"{text}; answers come later than {poll.timeout_s:g} s: raise timeout_s"
+            return f"{device} answers later than {poll.timeout_s:g} s: raise timeout_s"
         if self._settings.is_tcp:
-            return f"{text}: is it on, and its number right?"
-        return f"{text} at {wire}: is it on, its number and speed right, A and B not swapped?"
+            return f"{device} does not answer: is it on, and its number right?"
+        return (
+            f"{device} does not answer at {wire}: is it on, are its number and speed right, "
+            "A and B not swapped?"
+        )
 
 
 def _listed(refused: dict[str, str]) -> str:
-    """Write each refusal once, behind the quantities it concerns."""
-    return "; ".join(
-        f"{', '.join(name for name, one in refused.items() if one == text)} ({text})"
-        for text in dict.fromkeys(refused.values())
-    )
+    """Write the first refusals, and how many more there are."""
+    shown = [f"{name}: {text}" for name, text in refused.items()]
+    more = len(shown) - _REFUSALS_SHOWN
+    return "; ".join(shown[:_REFUSALS_SHOWN]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _hexadecimal(block: Block, registers: Iterable[int]) -> str:

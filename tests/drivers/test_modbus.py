@@ -338,7 +338,9 @@ async def test_a_wrong_register_is_the_meters_own_exception_in_words(
 ) -> None:
     profile = written(tmp_path, f"[registers]\nfunction = 4\n{QUANTITY}address = 500")
     async with ModbusFront({1: simulated()}, clock=SystemClock(), tcp=tcp) as front:
-        with pytest.raises(MeterLost, match=r"ph \(function 4, address 500: illegal data address"):
+        with pytest.raises(
+            MeterLost, match=r"all: ph: function 4, address 500: illegal data address"
+        ):
             await first(make(front.path, profile))
 
 
