@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from acquire.errors import ConfigError
+from acquire.paths import expand, home, is_file
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
 from acquire.readings import Role
 from acquire.registry import driver_class
@@ -35,8 +36,17 @@ _Positive = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 def _home(variable: str, fallback: str) -> Path:
     """The folder of ouzel under an XDG base directory (freedesktop.org, XDG Base Directory)."""
     base = os.environ.get(variable, "")
-    root = Path(base) if base and Path(base).is_absolute() else Path.home() / fallback
+    root = Path(base) if base and Path(base).is_absolute() else home() / fallback
     return root / "ouzel"
+
+
+def _default_store() -> Path:
+    try:
+        return _home("XDG_DATA_HOME", ".local/share") / "ouzel.db"
+    except ConfigError as error:
+        raise ConfigError(
+            "there is no home folder to keep the store in: write where it is", key="store.path"
+        ) from error
 
 
 class _Table(BaseModel):
@@ -46,7 +56,7 @@ class _Table(BaseModel):
 class StoreConfig(_Table):
     """[store]"""
 
-    path: Path = Field(default_factory=lambda: _home("XDG_DATA_HOME", ".local/share") / "ouzel.db")
+    path: Path = Field(default_factory=_default_store)
     commit_every_s: Annotated[float, Field(ge=1, le=600)] = 10.0
 
 
@@ -113,7 +123,7 @@ class _MeterTable(BaseModel):
 
 
 class _Whole(_Table):
-    store: StoreConfig = StoreConfig()
+    store: StoreConfig = Field(default_factory=StoreConfig)
     bench: BenchConfig = BenchConfig()
     quantities: dict[str, QuantityConfig] = Field(default_factory=dict)
     meters: dict[str, dict[str, Any]] = Field(default_factory=dict)
@@ -176,14 +186,18 @@ class Config:
 def find_file(named: str | None) -> Path | None:
     """Give the configuration file: the named one, ./ouzel.toml, the XDG place; None if none is."""
     if named is not None:
-        path = Path(named).expanduser()
-        if not path.is_file():
+        path = expand(named)
+        if not is_file(path):
             raise ConfigError("no such configuration file", file=path)
         return path
-    for path in (Path("ouzel.toml"), _home("XDG_CONFIG_HOME", ".config") / "ouzel.toml"):
-        if path.is_file():
-            return path
-    return None
+    here = Path("ouzel.toml")
+    if is_file(here):
+        return here
+    try:
+        path = _home("XDG_CONFIG_HOME", ".config") / "ouzel.toml"
+    except ConfigError:  # without a home folder there is no file in it
+        return None
+    return path if is_file(path) else None
 
 
 def load(path: Path | None) -> Config:
@@ -210,9 +224,9 @@ def load(path: Path | None) -> Config:
                 key=f"bench.tolerance.{name}",
                 allowed="absolute > 0 or relative > 0",
             )
-    store = whole.store.model_copy(update={"path": _beside(path, whole.store.path)})
+    store = whole.store.model_copy(update={"path": _beside(path, whole.store.path, "store.path")})
     own = whole.bench.solutions
-    bench = whole.bench.model_copy(update={"solutions": own and _beside(path, own)})
+    bench = whole.bench.model_copy(update={"solutions": own and _beside(path, own, "bench.solutions")})
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
     return Config(path, store, bench, quantities, meters)
@@ -285,10 +299,12 @@ def _open_past(*args: Any, **kwargs: Any) -> Any:
     return open_past(*args, **kwargs)
 
 
-def _beside(file: Path | None, path: Path) -> Path:
+def _beside(file: Path | None, path: Path, key: str) -> Path:
     """A relative path in the file means beside the file."""
-    path = path.expanduser()
-    return path if path.is_absolute() or file is None else file.parent / path
+    try:
+        return expand(path, None if file is None else file.parent)
+    except ConfigError as error:
+        raise ConfigError(error.problem, file=file, key=key, found=error.found) from error
 
 
 def _quantity(name: str, table: QuantityConfig, path: Path | None) -> Quantity:

@@ -19,6 +19,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
+from acquire.paths import expand
 from acquire.quantities import BUILT_IN
 from drivers import advert_profile, gatt_profile
 from drivers.profile import find_profile, shipped_profiles
@@ -111,7 +112,7 @@ class AdvertSettings(_BleSettings):
     def _is_a_file_with_a_key(cls, key_file: str, info: ValidationInfo) -> str:
         if not key_file:
             return ""
-        path = Path((info.context or {}).get("base") or Path.cwd()) / Path(key_file).expanduser()
+        path = expand(key_file, Path((info.context or {}).get("base") or Path.cwd()))
         try:
             text = path.read_text(encoding="ascii")
         except (OSError, UnicodeDecodeError) as error:

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
-from acquire.errors import MeterUnavailable, Unavailable
+from acquire.errors import ConfigError, MeterUnavailable, Unavailable
+from acquire.paths import exists, expand
 from drivers.access import advice_for
 from drivers.holders import holders
 
@@ -110,8 +111,16 @@ def resolve(port: str, ports: Iterable[Listed] | None = None) -> str:
         raise MeterUnavailable(
             f"{port!r} is no port; allowed: {PORT_FORMS}", reason=Unavailable.SETTINGS
         )
-    path = Path(port).expanduser()
-    if not path.exists():
+    try:
+        path = expand(port)
+        is_there = exists(path)
+    except ConfigError as error:
+        is_forbidden = isinstance(error.__cause__, PermissionError)
+        raise MeterUnavailable(
+            f"{port}: {error.problem}",
+            reason=Unavailable.FORBIDDEN if is_forbidden else Unavailable.SETTINGS,
+        ) from error
+    if not is_there:
         raise _missing(port, ports)
     return str(path)
 

@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
+from acquire.paths import expand, is_file
 from drivers.codecs.checksum import ChecksumName
 from drivers.codecs.fields import DecimalMark
 from drivers.codecs.framing import Encoding
@@ -204,7 +205,7 @@ def find_profile(name: str, base: Path | None = None, driver: str = "text_lines"
     allowed = f"{', '.join(shipped)}, or the path of a .toml file"
     if "/" not in name and not name.endswith(".toml"):
         raise ConfigError("no such profile", found=name, allowed=allowed)
-    path = (base or Path.cwd()) / Path(name).expanduser()
-    if not path.is_file():
+    path = expand(name, base or Path.cwd())
+    if not is_file(path):
         raise ConfigError(f"no such profile, looked for {path}", found=name, allowed=allowed)
     return path

@@ -21,6 +21,7 @@ from pydantic_core import PydanticCustomError
 from acquire.clock import Clock
 from acquire.errors import ConfigError
 from acquire.meter import Driver, DriverClass
+from acquire.paths import expand, is_file
 from acquire.quantities import BUILT_IN, Quantity
 from acquire.readings import Channel, Reading
 from acquire.validation import from_pydantic
@@ -77,8 +78,8 @@ class ReplaySettings(BaseModel):
     @classmethod
     def _is_there(cls, file: Path, info: ValidationInfo) -> Path:
         base = (info.context or {}).get("base")
-        path = (Path.cwd() if base is None else Path(base)) / file.expanduser()
-        if not path.is_file():
+        path = expand(file, Path.cwd() if base is None else Path(base))
+        if not is_file(path):
             raise PydanticCustomError(
                 "file", "no such file", {"allowed": "a recording, an exported CSV file or a store"}
             )

@@ -107,6 +107,44 @@ def test_a_named_file_that_is_not_there_is_an_error_and_an_unnamed_one_is_not(
     assert config.find_file(None) is None
 
 
+def nobody_has_a_home(monkeypatch):
+    import pwd
+
+    def nobody(_uid):
+        raise KeyError("uid not found")
+
+    for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(pwd, "getpwuid", nobody)
+
+
+def test_without_a_home_folder_a_file_that_names_its_store_is_enough(tmp_path, monkeypatch):
+    nobody_has_a_home(monkeypatch)
+    monkeypatch.chdir(tmp_path)
+    assert config.find_file(None) is None
+    with pytest.raises(ConfigError, match=r"store\.path: there is no home folder"):
+        config.load(None)
+    assert load(tmp_path, GOOD).store.path == tmp_path / "water.db"
+
+
+@pytest.mark.parametrize(
+    ("change", "key"),
+    [
+        (('path = "water.db"', 'path = "~nosuchuser/water.db"'), "store.path"),
+        (('path = "water.db"', 'path = "water\\u0000.db"'), "store.path"),
+        (('profile = "labelled"', 'profile = "~nosuchuser/p.toml"'), "meters.kitchen.profile"),
+        (('profile = "labelled"', 'profile = "p\\u0000.toml"'), "meters.kitchen.profile"),
+        (("timeout_s = 600", 'solutions = "~nosuchuser/s.toml"'), "bench.solutions"),
+    ],
+)
+def test_a_path_that_no_file_can_have_is_one_clear_error(tmp_path, change, key):
+    with pytest.raises(ConfigError) as caught:
+        load(tmp_path, GOOD.replace(*change))
+    assert f"ouzel.toml: {key}: " in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert "\0" not in str(caught.value)
+
+
 @given(
     st.recursive(
         st.one_of(st.booleans(), st.integers(), st.floats(), st.text(max_size=20), st.none()),

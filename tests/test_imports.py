@@ -24,6 +24,7 @@ FLOORS = {
     "clock": 2,
     "bus": 2,
     "validation": 2,
+    "paths": 2,
     "toml_file": 2,
     "water": 3,
     "stats": 3,
@@ -81,6 +82,7 @@ def test_imports_point_down(path):
                 "clock",
                 "validation",
                 "toml_file",
+                "paths",
             )
             if top == "acquire":
                 assert found.split(".")[1] in allowed, f"{name} imports {found}"

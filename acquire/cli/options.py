@@ -91,9 +91,9 @@ def make_clock(args: argparse.Namespace) -> Clock:
 
 
 def store_path(args: argparse.Namespace, config: Config) -> Path:
-    from pathlib import Path
+    from acquire.paths import expand
 
-    return Path(args.store).expanduser() if args.store else config.store.path
+    return expand(args.store) if args.store else config.store.path
 
 
 def _past(args: argparse.Namespace) -> dict[str, str]:

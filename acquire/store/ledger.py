@@ -12,6 +12,7 @@ from pathlib import Path
 
 from acquire import __version__
 from acquire.errors import StoreError
+from acquire.paths import real
 from acquire.readings import Stamp
 from acquire.store.check_rows import CheckRow, CorrectionRows, UndoRow
 from acquire.store.database import (
@@ -60,8 +61,7 @@ class Ledger:
         require_sqlite()
         require_storable(started)
         known = known_version(steps)
-        with mapped(path, "finding it"):
-            self.path = path = path.expanduser().resolve()
+        self.path = path = real(path)
         is_ours(path, known)  # before anything is made beside a file that is not ours
         with mapped(path, "making its folder"):
             path.parent.mkdir(parents=True, exist_ok=True)

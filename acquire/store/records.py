@@ -17,6 +17,7 @@ from typing import Any, Self
 
 from acquire.checks import Check, StandingCorrection
 from acquire.errors import StoreError
+from acquire.paths import real
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
 from acquire.store.check_rows import (
     CHECK_QUERY,
@@ -93,8 +94,7 @@ class Records:
     def __init__(self, path: Path) -> None:
         """Use `open` instead."""
         require_sqlite()
-        with mapped(path, "finding it"):
-            self.path = path = path.expanduser().resolve()
+        self.path = path = real(path)
         known = known_version()
         if not is_ours(path, known):
             raise StoreError(

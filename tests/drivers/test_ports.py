@@ -152,3 +152,23 @@ def test_a_port_that_may_not_be_opened_is_forbidden_and_says_what_to_do(
     (port,) = serial_ports([Stick(nodes[0])])
     assert port.state == "forbidden"
     assert port.advice
+
+
+def test_a_path_that_may_not_be_looked_at_is_forbidden_and_one_of_nobody_is_a_wrong_setting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real = os.stat
+
+    def stat(path: str, *args: object, **more: object) -> os.stat_result:
+        if str(path) == "/secret/ttyX":
+            raise PermissionError(13, "Permission denied", path)
+        return real(path, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(os, "stat", stat)
+    with pytest.raises(MeterUnavailable, match="Permission denied") as caught:
+        resolve("/secret/ttyX", [])
+    assert caught.value.reason is Unavailable.FORBIDDEN
+    for port in ("~nosuchuser/tty", "/dev/tty\0"):
+        with pytest.raises(MeterUnavailable) as caught:
+            resolve(port, [])
+        assert caught.value.reason is Unavailable.SETTINGS
