@@ -70,6 +70,7 @@ def add_meter(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--meter", metavar="NAME", help="one of the configured meters")
     group.add_argument("--port", help="a serial port, its stable name from `ouzel find`, or a URL")
     group.add_argument("--profile", help="how that meter talks (with --port; default: labelled)")
+    group.add_argument("--driver", help="over which wire (with --port; default: text_lines)")
     group.add_argument(
         "--by-hand", action="store_true", help="no port: you type what the display shows"
     )
@@ -134,7 +135,11 @@ def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
     if args.port is not None:
         if args.meter is not None:
             raise ConfigError("say --meter or --port, not both")
-        table = {"driver": "text_lines", "port": args.port, "profile": args.profile or "labelled"}
+        driver = args.driver or "text_lines"
+        place = "address" if driver in {"gatt", "adverts"} else "port"
+        table = {"driver": driver, place: args.port}
+        if args.profile or driver == "text_lines":
+            table["profile"] = args.profile or "labelled"
         return meter("bench", table, None, config.quantities)
     if args.profile is not None:
         raise ConfigError("--profile goes with --port, --replay or --by-hand")

@@ -6,7 +6,15 @@ import argparse
 
 from acquire.cli.options import add_clock, positive
 
-__all__ = ["add_to", "run"]
+__all__ = ["WIRES", "add_to", "run"]
+
+WIRES = {
+    "text_lines": ("simulators.run:run", "dialect", "labelled"),
+    "modbus": ("simulators.modbus_run:run_modbus", "registers", "scaled"),
+    "sdi12": ("simulators.sdi12_run:run_sdi12", "", "described"),
+    "gatt": ("simulators.ble_run:run_ble", "dialect", "packed"),
+}
+"""Driver: what plays its meter, what it calls the dialect, and the usual one."""
 
 
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -16,10 +24,13 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         description="Plays a probe, and a hand that moves it between waters. Ctrl-C ends it.",
     )
     parser.add_argument(
+        "--wire", choices=tuple(WIRES), default="text_lines", help="the driver that is to read it"
+    )
+    parser.add_argument(
         "--dialect",
-        choices=("labelled", "columns", "polled"),
-        default="labelled",
-        help="how it talks; the profile of the same name reads it",
+        metavar="NAME",
+        help="how it talks: labelled, columns, polled; scaled, floats (modbus); packed, described "
+        "(gatt). The profile of the same name reads it",
     )
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--water", metavar="NAME", help="stand in this one water for ever")
@@ -45,12 +56,21 @@ def run(args: argparse.Namespace) -> int:
     from acquire.errors import ConfigError
     from acquire.registry import load
 
-    def ready(path: str) -> None:
-        port = args.link or path
-        print(
-            f"The simulated probe is on {port}, speaking '{args.dialect}'. Read it with", flush=True
-        )
-        print(f"    ouzel read --port {port} --profile {args.dialect}", flush=True)
+    target, word, usual = WIRES[args.wire]
+    dialect = args.dialect or usual
+    more = {word: dialect} if word else {}
+    if args.wire != "gatt":  # Bluetooth has an address, not a port
+        more["link"] = Path(args.link) if args.link else None
+    elif args.link:
+        raise ConfigError("--link names a port, and this wire has none")
+
+    def ready(path: str, address: str = "") -> None:
+        before = f"DBUS_SYSTEM_BUS_ADDRESS={path} " if address else ""
+        link = args.link if args.link is None or "/" in args.link else f"./{args.link}"
+        port = address or link or path
+        driver = "" if args.wire == "text_lines" else f" --driver {args.wire}"
+        print(f"The simulated probe is on {port}. Read it with", flush=True)
+        print(f"    {before}ouzel read --port {port}{driver} --profile {dialect}", flush=True)
 
     if args.link and Path(args.link).exists():
         raise ConfigError(
@@ -62,19 +82,18 @@ def run(args: argparse.Namespace) -> int:
 
     async def main() -> None:
         work = asyncio.ensure_future(
-            load("simulators.run:run")(
+            load(target)(
                 clock=make_clock(args),
                 seed=args.seed,
-                dialect=args.dialect,
                 script=None if args.water else args.script,
                 water=args.water,
                 rate_hz=args.rate,
-                link=Path(args.link) if args.link else None,
                 once=args.once,
                 on_ready=ready,
                 on_move=lambda place: print(
                     f"the probe is in {place}", file=sys.stderr, flush=True
                 ),
+                **more,
             )
         )
         stop_on_signals(work.cancel)

@@ -152,9 +152,10 @@ def test_a_port_in_use_is_refused_with_who_holds_it(ouzel):
 
 
 def test_find_works_with_no_port_at_all_and_says_what_to_do(ouzel):
-    text = ouzel.run("find").stdout
+    text = ouzel.run("find", "--no-bluetooth").stdout
     assert "port" in text.lower()
-    assert isinstance(json.loads(ouzel.run("find", "--json").stdout), list)
+    found = json.loads(ouzel.run("find", "--json", "--no-bluetooth").stdout)
+    assert isinstance(found["ports"], list)
 
 
 def test_doctor_looks_at_everything_and_finds_a_missing_port(ouzel):
@@ -391,3 +392,27 @@ def test_exported_readings_can_be_gone_through_again(ouzel):
     assert "┄" in drawn
     assert "╷" in drawn
     assert all(len(line) <= 80 for line in drawn.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("wire", "dialect"), [("modbus", "scaled"), ("modbus", "floats"), ("sdi12", "described")]
+)
+def test_the_simulated_probe_is_read_over_every_wired_bus(ouzel, wire, dialect):
+    more = () if wire == "sdi12" else ("--dialect", dialect)
+    child = ouzel.start(
+        "simulate", "--wire", wire, *more, "--water", "tap", "--link", "probe", "--speed", "20"
+    )
+    ouzel.wait(lambda: "Read it with" in child.out.read_text(), child)
+    (line,) = [x for x in child.out.read_text().splitlines() if x.strip().startswith("ouzel read")]
+    words = line.split()[1:]
+    out = ouzel.run(*words, "--json", "--for", "60", "--speed", "20").stdout.splitlines()
+    readings = [said for said in map(json.loads, out) if said["is"] == "reading"]
+    assert readings
+    assert readings[-1]["values"]["conductivity"] == pytest.approx(486, rel=0.06)
+
+
+def test_find_says_in_a_word_why_there_is_no_bluetooth(ouzel):
+    ouzel.environment["DBUS_SYSTEM_BUS_ADDRESS"] = f"unix:path={ouzel.folder}/nowhere"
+    found = json.loads(ouzel.run("find", "--json", "--bluetooth", "0.5").stdout)
+    assert found["bluetooth"] == []
+    assert found["problem"]
