@@ -27,6 +27,7 @@ from acquire.store.database import (
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
 from acquire.store.outbox import Carrier, Delivered, Refused, settle
+from acquire.store.rollups import Retention
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
 from acquire.store.tables import Tables
 
@@ -50,7 +51,13 @@ _CHECKPOINT_BYTES = 4 * 1024 * 1024
 class Ledger:
     """An open store. Every method is for the thread that made it."""
 
-    def __init__(self, path: Path, started: Stamp, steps: Sequence[Step] = STEPS) -> None:
+    def __init__(
+        self,
+        path: Path,
+        started: Stamp,
+        steps: Sequence[Step] = STEPS,
+        retention: Retention | None = None,
+    ) -> None:
         """Open the store for writing, making or migrating it first.
 
         Raises:
@@ -65,6 +72,7 @@ class Ledger:
         is_ours(path, known)  # before anything is made beside a file that is not ours
         with mapped(path, "making its folder"):
             path.parent.mkdir(parents=True, exist_ok=True)
+        self._retention = retention
         self._lock = StoreLock(path)
         try:
             if is_ours(path, known):
@@ -117,7 +125,7 @@ class Ledger:
                 (self._run, started.at_ms, started.mono_ns),
             )
             execute("COMMIT")
-            return Tables(self._connection, self._run)
+            return Tables(self._connection, self._run, self._retention)
 
     def commit(
         self, readings: Sequence[ReadingRows], kept: Sequence[Kept] = ()
@@ -135,6 +143,7 @@ class Ledger:
             try:
                 execute("BEGIN IMMEDIATE")
                 rows = sum(self._tables.insert(reading) for reading in readings)
+                self._tables.roll()
                 outcomes = [self._keep_or_refuse(item) for item in kept]
                 execute("COMMIT")
             except BaseException:

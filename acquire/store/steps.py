@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS", "OUTBOX"]
+__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -159,4 +159,66 @@ CREATE TRIGGER event_goes_out AFTER INSERT ON events WHEN substr(NEW.kind, 1, 7)
     INSERT INTO outbox (carrier, kind, thing)
     SELECT name, 'event', NEW.id FROM carriers ORDER BY name;
 END;
+"""
+
+ROLL_UPS = """
+-- Version 4: readings rolled up. A row is the unflagged values of one series in one minute, hour or
+-- UTC day. See rollups.py.
+
+-- How far each level has come: every reading before that instant is in its rows, no later one is.
+CREATE TABLE rolled (
+    level      TEXT    NOT NULL PRIMARY KEY,
+    through_ms INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+INSERT INTO rolled VALUES ('minutes', 0), ('hours', 0), ('days', 0);
+
+-- Clustered in the order they are made.
+CREATE TABLE minutes (
+    start_ms INTEGER NOT NULL,
+    series   INTEGER NOT NULL REFERENCES series (id),
+    n        INTEGER NOT NULL CHECK (n > 0),
+    low      REAL    NOT NULL,
+    high     REAL    NOT NULL,
+    first_ms INTEGER NOT NULL,
+    first    REAL    NOT NULL,
+    last_ms  INTEGER NOT NULL,
+    last     REAL    NOT NULL,
+    total    REAL,                               -- sum; NULL: beyond the largest number
+    squares  REAL,                               -- sum of squares
+    exact    BLOB    NOT NULL,                   -- both sums unrounded: tally.py
+    PRIMARY KEY (start_ms, series)
+) STRICT, WITHOUT ROWID;
+
+-- Written once an hour: clustered for whoever asks about years of one series.
+CREATE TABLE hours (
+    start_ms INTEGER NOT NULL,
+    series   INTEGER NOT NULL REFERENCES series (id),
+    n        INTEGER NOT NULL CHECK (n > 0),
+    low      REAL    NOT NULL,
+    high     REAL    NOT NULL,
+    first_ms INTEGER NOT NULL,
+    first    REAL    NOT NULL,
+    last_ms  INTEGER NOT NULL,
+    last     REAL    NOT NULL,
+    total    REAL,                               -- sum; NULL: beyond the largest number
+    squares  REAL,                               -- sum of squares
+    exact    BLOB    NOT NULL,                   -- both sums unrounded: tally.py
+    PRIMARY KEY (series, start_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE days (
+    start_ms INTEGER NOT NULL,
+    series   INTEGER NOT NULL REFERENCES series (id),
+    n        INTEGER NOT NULL CHECK (n > 0),
+    low      REAL    NOT NULL,
+    high     REAL    NOT NULL,
+    first_ms INTEGER NOT NULL,
+    first    REAL    NOT NULL,
+    last_ms  INTEGER NOT NULL,
+    last     REAL    NOT NULL,
+    total    REAL,                               -- sum; NULL: beyond the largest number
+    squares  REAL,                               -- sum of squares
+    exact    BLOB    NOT NULL,                   -- both sums unrounded: tally.py
+    PRIMARY KEY (series, start_ms)
+) STRICT, WITHOUT ROWID;
 """

@@ -15,6 +15,7 @@ from acquire.store.check_rows import (
     keep_correction,
     undo_correction,
 )
+from acquire.store.rollups import Retention, RollUps
 from acquire.store.rows import (
     CaptureRows,
     EventRow,
@@ -37,10 +38,13 @@ _VALUE_COLUMNS = (
 class Tables:
     """The tables as the one writer sees them, with what it needs to remember of them."""
 
-    def __init__(self, connection: sqlite3.Connection, run: int) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, run: int, retention: Retention | None = None
+    ) -> None:
         self._connection = connection
         self._execute = connection.execute
         self._run = run
+        self._rolls = RollUps(connection, retention or Retention())
         self.remember()
 
     def remember(self) -> None:
@@ -67,6 +71,7 @@ class Tables:
         }
         self._newest_of: dict[str, int] = {}
         self._repeated: dict[str, tuple[int, int]] = {}
+        self._rolls.remember()
 
     # -- meters -----------------------------------------------------------------------------
 
@@ -137,7 +142,14 @@ class Tables:
                 for key, (_, value, flag) in zip(series, reading.cells, strict=True)
             ],
         )
+        self._rolls.see(
+            at_ms, [(key, *cell[1:]) for key, cell in zip(series, reading.cells, strict=True)]
+        )
         return len(series)
+
+    def roll(self) -> None:
+        """Bring the roll-ups up to what was inserted."""
+        self._rolls.roll()
 
     def _free_instant(self, meter: str, said_ms: int, series: Sequence[int]) -> int:
         """Find the first free instant from the one said on: a clock set back overwrites nothing.

@@ -19,6 +19,7 @@ from acquire.errors import StoreError
 from acquire.readings import Stamp
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import Step
+from acquire.store.rollups import Retention
 from acquire.store.rows import ReadingRows
 from acquire.store.stall import counted
 
@@ -61,6 +62,7 @@ class Worker:
         now: Callable[[], Stamp],
         steps: Sequence[Step],
         committed: Callable[[int, StoreError | None, bool], None],
+        retention: Retention | None = None,
     ) -> None:
         """Prepare; `committed` is called in the event loop after each commit.
 
@@ -70,6 +72,7 @@ class Worker:
         self._path = path
         self._now = now
         self._steps = steps
+        self._retention = retention
         self._committed = committed
         self._loop = asyncio.get_running_loop()
         self._jobs: queue.SimpleQueue[Job] = queue.SimpleQueue()
@@ -105,7 +108,7 @@ class Worker:
 
     def _run(self) -> None:
         try:
-            ledger = Ledger(self._path, self._now(), self._steps)
+            ledger = Ledger(self._path, self._now(), self._steps, self._retention)
         except BaseException as error:  # noqa: BLE001 - it is raised where the store was asked for
             self._tell(_fail, self._opened, error)
         else:

@@ -22,6 +22,7 @@ from acquire.store.check_rows import UndoRow, check_row, correction_rows
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import STEPS, Step
 from acquire.store.outbox import Carrier, Delivered, Refused
+from acquire.store.rollups import Retention
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
 from acquire.store.stall import Stall, counted
 from acquire.store.worker import Close, Commit, Keep, Worker
@@ -62,6 +63,7 @@ class StoreWriter:
         patience_s: float,
         capacity: int,
         steps: Sequence[Step],
+        retention: Retention | None,
     ) -> None:
         """Use `open` instead."""
         if not (commit_every_s > 0 and patience_s > 0 and capacity > 0):
@@ -71,7 +73,7 @@ class StoreWriter:
         self._commit_every_s = commit_every_s
         self._patience_s = patience_s
         self._capacity = capacity
-        self._worker = Worker(path, clock.now, steps, self._committed)
+        self._worker = Worker(path, clock.now, steps, self._committed, retention)
         self._ledger: Ledger | None = None
         self._closing: asyncio.Future[None] | None = None
         self._failure: StoreError | None = None
@@ -95,6 +97,7 @@ class StoreWriter:
         patience_s: float = 10.0,
         capacity: int = 4096,
         steps: Sequence[Step] = STEPS,
+        retention: Retention | None = None,
     ) -> Self:
         """Open the store for writing; makes it, and its folder, when they are not there.
 
@@ -108,6 +111,7 @@ class StoreWriter:
                 nothing is tried again before anything fails. It does not hurry with the clock.
             capacity: Readings that may wait to become durable.
             steps: The migrations; tests pass their own.
+            retention: How long readings and minutes are kept; see rollups.py.
 
         Raises:
             StoreTaken, StoreNewer, StoreDamaged, StoreError: see acquire.errors.
@@ -120,6 +124,7 @@ class StoreWriter:
             patience_s=patience_s,
             capacity=capacity,
             steps=steps,
+            retention=retention,
         )
         writer._ledger = await writer._worker.start()
         return writer

@@ -1,0 +1,220 @@
+"""Minutes, hours and days made of readings, and how long each of them is kept.
+
+Each level knows the instant it has come to (`rolled.through_ms`): every reading before it is in
+the level's rows, none after it is. Whole minutes are read back from the readings when they are
+over, whole hours from minutes, days from hours; a reading that comes late, into a stretch that is
+over, is merged there in the transaction that inserts it. So each reading counts once in each
+level, whatever its order, and a crash leaves nothing half counted: nothing is held in memory.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from acquire.store.tally import COLUMNS, Tally
+
+__all__ = ["LEVELS", "Level", "Retention", "RollUps"]
+
+_SLICE = 20_000
+"""Readings rolled up in one commit at most, about 0.1 s: an old store catches up by and by."""
+_EXPIRED = 3_000
+"""Rows deleted in one commit at most."""
+_DAY_MS = 86_400_000
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """One roll-up."""
+
+    table: str
+    length_ms: int
+
+
+MINUTES, HOURS, DAYS = LEVELS = (
+    Level("minutes", 60_000),
+    Level("hours", 3_600_000),
+    Level("days", _DAY_MS),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """For how many days *that hold readings* each level is kept; hours and days for ever.
+
+    Days without readings do not count: a clock that jumps a year ahead deletes one day, not all.
+    """
+
+    raw_days: int = 30
+    minute_days: int = 730
+
+
+class RollUps:
+    """Works inside the writer's transactions."""
+
+    def __init__(self, connection: sqlite3.Connection, keep: Retention) -> None:
+        self._connection = connection
+        self._execute = connection.execute
+        self._keep = keep
+
+    def remember(self) -> None:
+        """Begin from what is stored: before the first use and after anything rolled back."""
+        found = self._execute("SELECT 1 FROM sqlite_schema WHERE name = 'rolled'").fetchone()
+        self._through: dict[str, int] = (
+            {} if found is None else dict(self._execute("SELECT level, through_ms FROM rolled"))
+        )
+        self._late: dict[str, dict[tuple[int, int], Tally]] = {one.table: {} for one in LEVELS}
+        self._cut_ms: dict[str, int] | None = None
+
+    def see(self, at_ms: int, cells: Iterable[tuple[int, float | None, int]]) -> None:
+        """Take note of an inserted reading: series, value, flag code."""
+        if at_ms >= self._through.get(MINUTES.table, 0):
+            return
+        for level in LEVELS:
+            if at_ms < self._through[level.table]:
+                start_ms = at_ms - at_ms % level.length_ms
+                for series, value, flag in cells:
+                    if value is not None and not flag:
+                        key = start_ms, series
+                        self._late[level.table].setdefault(key, Tally()).add(at_ms, value)
+
+    def roll(self) -> None:
+        """Bring every level up to date, and delete a slice of what is past its time."""
+        if not self._through:
+            return  # a store held at a version before there were any
+        for level in LEVELS:
+            late = self._late[level.table]
+            if late:
+                self._merge(level, late)
+                self._late[level.table] = {}
+        self._roll_minutes()
+        self._roll_hours()
+        self._roll_days()
+        self._expire()
+
+    # -- upwards ----------------------------------------------------------------------------
+
+    def _roll_minutes(self) -> None:
+        through = self._through[MINUTES.table]
+        newest = self._one("SELECT max(at_ms) FROM readings")
+        if newest is None or newest - newest % 60_000 <= through:
+            return
+        oldest = self._one("SELECT min(at_ms) FROM readings WHERE at_ms >= ?", through)
+        assert oldest is not None  # noqa: S101 - newest is one of them
+        begin = oldest - oldest % 60_000
+        end = newest - newest % 60_000
+        beyond = self._one(
+            "SELECT at_ms FROM readings WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms "
+            "LIMIT 1 OFFSET ?",
+            begin,
+            end,
+            _SLICE,
+        )
+        if beyond is not None:
+            end = max(beyond - beyond % 60_000, begin + 60_000)
+        found: dict[tuple[int, int], Tally] = {}
+        for at_ms, series, value in self._execute(
+            "SELECT at_ms, series, value FROM readings WHERE at_ms >= ? AND at_ms < ? "
+            "AND flag = 0 AND value IS NOT NULL",
+            (begin, end),
+        ):
+            found.setdefault((at_ms - at_ms % 60_000, series), Tally()).add(at_ms, value)
+        self._merge(MINUTES, found)
+        self._advance(MINUTES, end)
+
+    def _roll_hours(self) -> None:
+        through, end = self._through[HOURS.table], self._end(MINUTES, HOURS)
+        if end <= through:
+            return
+        oldest = self._one("SELECT min(start_ms) FROM minutes WHERE start_ms >= ?", through)
+        if oldest is not None and oldest < end:
+            end = min(end, oldest - oldest % HOURS.length_ms + 6 * HOURS.length_ms)
+            rows = self._execute(
+                f"SELECT start_ms, series, {COLUMNS} FROM minutes "  # noqa: S608 - constants
+                "WHERE start_ms >= ? AND start_ms < ?",
+                (through, end),
+            )
+            self._fold(HOURS, rows)
+        self._advance(HOURS, end)
+
+    def _roll_days(self) -> None:
+        through, end = self._through[DAYS.table], self._end(HOURS, DAYS)
+        if end <= through:
+            return
+        for (series,) in self._execute("SELECT id FROM series").fetchall():
+            rows = self._execute(
+                f"SELECT start_ms, series, {COLUMNS} FROM hours "  # noqa: S608 - constants
+                "WHERE series = ? AND start_ms >= ? AND start_ms < ?",
+                (series, through, end),
+            )
+            self._fold(DAYS, rows)
+        self._advance(DAYS, end)
+        self._cut_ms = None
+
+    def _end(self, below: Level, level: Level) -> int:
+        end = self._through[below.table]
+        return end - end % level.length_ms
+
+    def _fold(self, level: Level, rows: sqlite3.Cursor) -> None:
+        found: dict[tuple[int, int], Tally] = {}
+        for start_ms, series, *row in rows:
+            key = start_ms - start_ms % level.length_ms, series
+            found.setdefault(key, Tally()).merge(Tally.of(tuple(row)))
+        self._merge(level, found)
+
+    def _merge(self, level: Level, found: dict[tuple[int, int], Tally]) -> None:
+        """Add to what the rows hold already."""
+        for (start_ms, series), tally in sorted(found.items()):
+            held = self._execute(
+                f"SELECT {COLUMNS} FROM {level.table} WHERE start_ms = ? AND series = ?",  # noqa: S608 - constants
+                (start_ms, series),
+            ).fetchone()
+            if held is not None:
+                tally.merge(Tally.of(held))
+            self._execute(
+                f"INSERT OR REPLACE INTO {level.table} (start_ms, series, {COLUMNS}) "  # noqa: S608 - constants
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (start_ms, series, *tally.row()),
+            )
+
+    def _advance(self, level: Level, through_ms: int) -> None:
+        self._execute("UPDATE rolled SET through_ms = ? WHERE level = ?", (through_ms, level.table))
+        self._through[level.table] = through_ms
+
+    # -- away -------------------------------------------------------------------------------
+
+    def _expire(self) -> None:
+        if self._cut_ms is None:
+            self._cut_ms = {
+                "readings": self._cut(self._keep.raw_days),
+                "minutes": self._cut(self._keep.minute_days),
+            }
+        for table, column, level in (
+            ("readings", "at_ms", MINUTES),
+            ("minutes", "start_ms", HOURS),
+        ):
+            cut = min(self._cut_ms[table], self._through[level.table])
+            oldest = self._one(f"SELECT min({column}) FROM {table}")  # noqa: S608 - constants
+            if oldest is None or oldest >= cut:
+                continue
+            beyond = self._one(
+                f"SELECT {column} FROM {table} WHERE {column} < ? "  # noqa: S608 - constants
+                f"ORDER BY {column} LIMIT 1 OFFSET {_EXPIRED}",
+                cut,
+            )
+            end = cut if beyond is None else max(beyond, oldest + 1)
+            self._execute(f"DELETE FROM {table} WHERE {column} < ?", (end,))  # noqa: S608 - constants
+
+    def _cut(self, days: int) -> int:
+        """Give the start of the oldest of the last `days` whole days that hold readings."""
+        found = self._one(
+            "SELECT start_ms FROM (SELECT DISTINCT start_ms FROM days) "
+            "ORDER BY start_ms DESC LIMIT 1 OFFSET ?",
+            max(0, days - 1),
+        )
+        return 0 if found is None else int(found)
+
+    def _one(self, query: str, *values: object) -> int | None:
+        row = self._execute(query, values).fetchone()
+        return None if row is None else row[0]
