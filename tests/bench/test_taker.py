@@ -307,7 +307,7 @@ def test_a_quantity_the_meter_never_gives_is_named_once_and_not_waited_for():
     def no_ph(second, values):
         del values["ph"]
 
-    for second in range(20):
+    for _ in range(20):
         story.read({k: v for k, v in AIR.items() if k != "ph"})
     story.dip(water(7.6, 480), 100, spoil=no_ph)
     (event,) = [item for item in story.said if isinstance(item, Event)]
