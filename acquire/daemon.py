@@ -17,7 +17,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from acquire.bench.desk import Desk
 from acquire.bench.standing import Explanation, Settles, Status
@@ -33,7 +33,7 @@ from acquire.registry import driver_class
 from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
 
-__all__ = ["Daemon", "Outlet", "Said", "Stopped", "new_id", "stop_on_signals"]
+__all__ = ["Daemon", "JoinsStore", "Outlet", "Said", "Stopped", "new_id", "stop_on_signals"]
 
 Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
@@ -55,6 +55,18 @@ class Outlet(Protocol):
     name: str
 
     async def run(self, heard: Subscription[Said]) -> None: ...
+
+
+@runtime_checkable
+class JoinsStore(Protocol):
+    """An outlet that takes from the store what waits there for it, and tells what befalls it.
+
+    `writer` is None where nothing is recorded; both hold for the next `run`.
+    """
+
+    def join(
+        self, writer: StoreWriter | None, tell: Callable[[Event], Awaitable[None]]
+    ) -> None: ...
 
 
 class Stopped(Exception):
@@ -127,13 +139,16 @@ class Daemon:
     async def _host(self, outlet: Outlet) -> None:
         """Let an outlet work; one that fails is told of and begun again, and costs no reading."""
         listener = self.listen(outlet.name)
+        if isinstance(outlet, JoinsStore):
+            outlet.join(self._writer, self._read.publish)
         waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
         while True:
             try:
                 await outlet.run(listener)
             except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
                 failures += 1
-                text = f"{type(error).__name__}: {error}"
+                cause = _first(error)
+                text = f"{type(cause).__name__}: {cause}"
                 await self.note("outlet_failed", f"{outlet.name}: {text}")
                 await self._clock.sleep(waits.wait_s(failures))
             else:
@@ -297,6 +312,13 @@ def new_id() -> str:
     """A capture's identity: eight characters without look-alikes, 40 random bits."""
     alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
     return "".join(secrets.choice(alphabet) for _ in range(8))
+
+
+def _first(error: BaseException) -> BaseException:
+    """What failed inside a task group, instead of the group."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:

@@ -37,6 +37,8 @@ FLOORS = {
     "registry": 5,
     "bench": 5,
     "store": 5,
+    "outward": 6,
+    "own_quantities": 2,
     "config": 6,
     "outlets": 7,
     "daemon": 7,

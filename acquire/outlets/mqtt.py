@@ -1,0 +1,277 @@
+"""One connection to an MQTT broker: the only module that knows aiomqtt.
+
+aiomqtt is the present name of asyncio-mqtt. It takes a publication that the broker refused for a
+success: the reason code of the acknowledgement is only seen by its inner client, so `Link` listens
+there (`_client.on_publish`; hence the pinned version, and tests that hold it).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import ssl
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from typing import Any
+
+from aiomqtt import Client, MqttError, ProtocolVersion, Will
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from acquire.outlets.messages import Message
+from acquire.outward import MqttConfig, read_secret
+
+__all__ = ["Incoming", "Link", "LinkLost", "LinkRefused", "NoSuchVersion", "open_link"]
+
+CONNECT_S = 3.0
+"""How long making the connection may take: a stop in the meantime has to wait for it."""
+ANSWER_S = 10.0
+"""How long the broker may leave anything unanswered before the connection counts as lost."""
+_VERSION_REFUSED = {0x84, 0x01}  # unsupported protocol version, in MQTT 5 and 3.1.1
+
+
+class LinkLost(Exception):
+    """The connection cannot be made or is gone; says why."""
+
+
+class LinkRefused(LinkLost):
+    """The broker answered and would not have us; says why."""
+
+
+class NoSuchVersion(LinkLost):
+    """The broker does not speak this version of MQTT, or seems not to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A message from the broker."""
+
+    topic: str
+    payload: bytes
+    is_retained: bool
+    answer_to: str
+    """Response topic; empty when none was named."""
+    correlation: bytes
+
+
+class Link:
+    """An open connection. Publications go out one at a time, in the order they are asked for."""
+
+    def __init__(self, client: Client, *, is_5: bool) -> None:
+        """Use `open_link`."""
+        self._client = client
+        self.is_5 = is_5
+        self._turn = asyncio.Lock()
+        self._refusal = ""
+        self._inner = client._client  # noqa: SLF001 - see the head of this file
+        self._heard: Any = self._inner.on_publish
+        self._inner.on_publish = self._on_publish
+
+    def _on_publish(self, client: Any, data: Any, mid: int, code: Any, properties: Any) -> None:
+        if code is not None and code.is_failure:
+            self._refusal = str(code)
+        self._heard(client, data, mid, code, properties)
+
+    async def publish(self, message: Message) -> str:
+        """Send it and, with QoS 1, wait until the broker has it. Gives why it refused, or nothing.
+
+        Raises:
+            LinkLost: there was no answer; nobody knows whether it arrived.
+
+        """
+        async with self._turn:
+            self._refusal = ""
+            try:
+                await self._client.publish(
+                    message.topic,
+                    message.payload,
+                    qos=message.qos,
+                    retain=message.retain,
+                    properties=_published(message) if self.is_5 else None,
+                )
+            except (MqttError, ValueError, OSError) as error:
+                raise LinkLost(_words(error)) from error
+            return self._refusal
+
+    async def answer(self, asked: Incoming, payload: bytes) -> None:
+        """Say something where the sender of a message asked to be answered."""
+        if not asked.answer_to or not self.is_5:
+            return
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.ContentType = "application/json"
+        if asked.correlation:
+            properties.CorrelationData = asked.correlation
+        async with self._turn:
+            with suppress(MqttError, ValueError):
+                await self._client.publish(asked.answer_to, payload, 1, properties=properties)
+
+    async def subscribe(self, topic: str, qos: int = 0) -> str:
+        """Ask for a topic; gives why the broker refused, or nothing."""
+        try:
+            codes = await self._client.subscribe(topic, qos)
+        except (MqttError, OSError) as error:
+            raise LinkLost(_words(error)) from error
+        refused = [code for code in codes if getattr(code, "value", code) >= 0x80]
+        return str(refused[0]) if refused else ""
+
+    async def messages(self) -> AsyncIterator[Incoming]:
+        """Give what comes; raises LinkLost at once when the connection goes."""
+        iterator = self._client.messages
+        while True:
+            try:
+                found = await anext(iterator)
+            except MqttError as error:
+                cause = error.__cause__
+                raise LinkLost(_words(cause if cause is not None else error)) from error
+            payload = found.payload if isinstance(found.payload, bytes) else b""
+            said = found.properties
+            yield Incoming(
+                str(found.topic),
+                payload,
+                bool(found.retain),
+                str(getattr(said, "ResponseTopic", "") or ""),
+                bytes(getattr(said, "CorrelationData", b"") or b""),
+            )
+
+
+@asynccontextmanager
+async def open_link(
+    settings: MqttConfig, client_id: str, will: Message, *, is_5: bool
+) -> AsyncIterator[Link]:
+    """Connect; the broker publishes `will` when we vanish without a word.
+
+    Raises:
+        NoSuchVersion: try the other one.
+        LinkRefused: bad user, password or rights.
+        LinkLost: no connection.
+
+    """
+    client = _client(settings, client_id, will, is_5=is_5)
+    inner = client._client  # noqa: SLF001 - see the head of this file
+    inner.connect_timeout = CONNECT_S
+    gone = asyncio.Event()
+    loop, heard = asyncio.get_running_loop(), inner.on_disconnect
+
+    def on_disconnect(*said: Any) -> None:
+        loop.call_soon_threadsafe(gone.set)
+        if heard is not None:
+            heard(*said)
+
+    inner.on_disconnect = on_disconnect
+    try:
+        await _enter(client, gone)
+    except BaseException:
+        _drop(client)
+        raise
+    try:
+        yield Link(client, is_5=is_5)
+    finally:
+        # However we leave, we say goodbye; a broker that does not answer must not keep us.
+        with suppress(MqttError, TimeoutError, ValueError):
+            async with asyncio.timeout(0.5):
+                await client.__aexit__(None, None, None)
+        _drop(client)
+
+
+async def _enter(client: Client, gone: asyncio.Event) -> None:
+    """Connect; aiomqtt alone would not see a broker that hangs up instead of answering."""
+    entering = asyncio.ensure_future(client.__aenter__())
+    hanging_up = asyncio.ensure_future(gone.wait())
+    try:
+        await asyncio.wait({entering, hanging_up}, return_when=asyncio.FIRST_COMPLETED)
+        if not entering.done():
+            raise NoSuchVersion("the broker hung up without an answer")
+        entering.result()
+    except MqttConnectError as error:
+        code = getattr(error.rc, "value", error.rc)
+        kind = NoSuchVersion if code in _VERSION_REFUSED else LinkRefused
+        raise kind(f"the broker refused: {error.rc}") from error
+    except (MqttError, OSError, ValueError) as error:
+        raise LinkLost(_words(error)) from error
+    finally:
+        for task in (entering, hanging_up):
+            task.cancel()
+        await asyncio.wait({entering, hanging_up})
+        if not entering.cancelled():
+            entering.exception()
+
+
+def _drop(client: Client) -> None:
+    """Let go of the socket whatever state the client is in; it does not do that by itself."""
+    inner = client._client  # noqa: SLF001 - see the head of this file
+    with suppress(Exception):
+        inner._sock_close()  # noqa: SLF001
+    misc = client._misc_task  # noqa: SLF001
+    if misc is not None:
+        misc.cancel()
+    for future in (client._connected, client._disconnected):  # noqa: SLF001
+        if future.done() and not future.cancelled():
+            future.exception()  # seen: nobody will ask for it
+
+
+def _client(settings: MqttConfig, client_id: str, will: Message, *, is_5: bool) -> Client:
+    last = _published(will, PacketTypes.WILLMESSAGE)
+    last.WillDelayInterval = settings.will_delay_s
+    connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    # The will comes when its delay is over or the session ends, whichever is first.
+    connect.SessionExpiryInterval = settings.will_delay_s + 1
+    more: dict[str, Any] = {"clean_session": True}
+    if is_5:
+        # A clean start would end the old session, and so publish the will at each reconnection.
+        more = {"clean_start": False, "properties": connect}
+    password = None if settings.password_file is None else read_secret(settings.password_file)
+    return Client(
+        settings.host,
+        settings.port_used,
+        username=settings.user,
+        password=password,
+        identifier=client_id,
+        protocol=ProtocolVersion.V5 if is_5 else ProtocolVersion.V311,
+        will=Will(will.topic, will.payload, will.qos, will.retain, last if is_5 else None),
+        transport=settings.transport,
+        websocket_path=settings.websocket_path if settings.transport == "websockets" else None,
+        tls_context=_tls(settings) if settings.has_tls else None,
+        timeout=ANSWER_S,
+        keepalive=settings.keepalive_s,
+        max_queued_incoming_messages=100,
+        max_queued_outgoing_messages=100,
+        **more,
+    )
+
+
+class _Hasty(ssl.SSLSocket):
+    """A handshake that ends: the client would give it as long as the keep-alive lasts."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        self.settimeout(CONNECT_S)
+        super().do_handshake(block)
+
+
+def _tls(settings: MqttConfig) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(
+            cafile=None if settings.ca_file is None else str(settings.ca_file)
+        )
+        context.sslsocket_class = _Hasty
+        if settings.cert_file is not None:
+            context.load_cert_chain(settings.cert_file, settings.key_file)
+    except (OSError, ssl.SSLError) as error:
+        raise LinkLost(f"the certificates cannot be used: {error}") from error
+    return context
+
+
+def _published(message: Message, kind: int = PacketTypes.PUBLISH) -> Properties:
+    properties = Properties(kind)  # type: ignore[no-untyped-call]
+    properties.ContentType = message.content_type
+    properties.PayloadFormatIndicator = 0 if message.content_type.endswith("cbor") else 1
+    if message.expiry_s is not None:
+        properties.MessageExpiryInterval = math.ceil(message.expiry_s)
+    if message.properties:
+        properties.UserProperty = list(message.properties)
+    return properties
+
+
+def _words(error: BaseException) -> str:
+    return str(error) or type(error).__name__
