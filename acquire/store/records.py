@@ -36,6 +36,7 @@ from acquire.store.database import (
 )
 from acquire.store.migrations import known_version, version_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
+from acquire.store.spans import Span, span_of
 
 __all__ = ["Latest", "Records", "Run", "Series", "Units"]
 
@@ -282,6 +283,41 @@ class Records:
         for last in sorted(found, key=lambda last: last.stamp.at_ms):
             newest[last.meter, last.quantity] = last
         return [newest[key] for key in dict.fromkeys((one.meter, one.quantity) for one in found)]
+
+    def span(
+        self,
+        meter: str,
+        quantity: str,
+        *,
+        since_ms: int,
+        until_ms: int | None = None,
+        most: int = 1000,
+    ) -> Span:
+        """Give a quantity over a span in at most `most` points of one width; gaps have none.
+
+        Without `until_ms` to the last reading there is. What was kept in another unit than the
+        meter's present one is left out.
+        """
+        with self._snapshot():
+            found = self._all(
+                "SELECT series.id, unit FROM series JOIN meters ON meters.id = series.meter "
+                "WHERE name = ? AND quantity = ? ORDER BY series.described_ms, series.id",
+                meter,
+                quantity,
+            )
+            unit = found[-1][1] if found else ""
+            keys = [key for key, its in found if its == unit]
+            if until_ms is None:
+                (newest,) = self._all("SELECT coalesce(max(at_ms), 0) FROM readings")[0]
+                until_ms = max(since_ms, newest) + 1
+            return span_of(
+                self._connection,
+                keys,
+                since_ms=since_ms,
+                until_ms=until_ms,
+                most=most,
+                unit=unit,
+            )
 
     # -- captures ---------------------------------------------------------------------------
 
