@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 import shutil
 import tempfile
@@ -14,6 +13,14 @@ from typing import Self
 from acquire.errors import MeterUnavailable
 
 __all__ = ["PrivateBus"]
+
+# However this program ends, the daemon ends with it: its shell waits on a pipe from us. A word on
+# the pipe asks for the daemon's end; the end of the pipe means that nobody is left to tidy up.
+_SCRIPT = """
+dbus-daemon --config-file="$1/bus.conf" --nofork --print-address=1 &
+read -r _ || rm -rf "$1"
+kill -9 $!
+"""
 
 _LONGEST = 107
 
@@ -76,13 +83,16 @@ class PrivateBus:
         config = self._folder / "bus.conf"
         config.write_text(_CONFIG.format(socket=self._socket), encoding="ascii")
         self._daemon = daemon = await asyncio.create_subprocess_exec(
-            "dbus-daemon",
-            f"--config-file={config}",
-            "--nofork",
-            "--print-address=1",
+            "sh",
+            "-c",
+            _SCRIPT,
+            "sh",
+            str(self._folder),
+            stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
             env={"PATH": os.environ.get("PATH", "")},
+            start_new_session=True,  # Ctrl-C is for us: the daemon ends after its users
         )
         if daemon.stdout is None or not await daemon.stdout.readline():
             raise MeterUnavailable("the private D-Bus daemon does not start")
@@ -92,7 +102,5 @@ class PrivateBus:
         daemon, self._daemon = self._daemon, None
         if daemon is None:
             return
-        with contextlib.suppress(ProcessLookupError):
-            daemon.kill()
-        await daemon.wait()
+        await daemon.communicate(b"end\n")
         self._socket.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -26,6 +27,11 @@ WATER = {
     "specific_gravity": 1.0,
     "temperature": 21.4,
 }
+
+needs_daemon = pytest.mark.skipif(
+    not PrivateBus.is_possible() and not os.environ.get("CI"),
+    reason="the program dbus-daemon is not installed (Debian package dbus-daemon)",
+)
 
 READER = """
 import asyncio, json, sys
@@ -83,10 +89,7 @@ def test_a_device_finds_its_characteristics():
         meter.peripheral.find("1234")
 
 
-@pytest.mark.skipif(
-    not PrivateBus.is_possible() and not os.environ.get("CI"),
-    reason="the program dbus-daemon is not installed (Debian package dbus-daemon)",
-)
+@needs_daemon
 async def test_another_program_reads_a_simulated_meter():
     from simulators.ble_run import run_ble
 
@@ -118,6 +121,36 @@ async def test_another_program_reads_a_simulated_meter():
     values = [json.loads(line) for line in out.decode().splitlines()]
     assert len(values) == 3
     assert 6.0 < values[-1]["temperature"] < 30.0
+
+
+HOLDER = """
+import asyncio
+from simulators.private_bus import PrivateBus
+
+async def main():
+    async with PrivateBus() as bus:
+        print(bus.address, flush=True)
+        await asyncio.Event().wait()
+
+asyncio.run(main())
+"""
+
+
+@needs_daemon
+async def test_the_private_daemon_ends_with_a_program_that_is_killed():
+    holder = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", HOLDER, stdout=subprocess.PIPE
+    )
+    line = await holder.stdout.readline()
+    socket = Path(line.decode().strip().removeprefix("unix:path="))
+    reader, writer = await asyncio.open_unix_connection(socket)
+    holder.kill()
+    await holder.wait()
+    async with asyncio.timeout(5):
+        with contextlib.suppress(ConnectionResetError):
+            assert await reader.read() == b""  # only the end of the daemon closes it
+    writer.close()
+    assert not await asyncio.to_thread(socket.parent.exists)
 
 
 async def test_without_a_daemon_the_package_is_named(monkeypatch):
