@@ -113,17 +113,19 @@ class Sdi12Front:
         return [command.decode("ascii", "replace") for command in ended]
 
     async def _obey(self, command: str, group: asyncio.TaskGroup) -> None:
-        await self._clock.sleep((len(command) + 1) * CHARACTER_S)
         if not command:
             return
         if self._makes_break and not self._is_awake(command[0]):
             self.hear_break()
-        now_s = self._clock.now().t_s
         if not self._is_awake(command[0]):
             return
+        begun_s = self._clock.now().t_s
+        await self._clock.sleep((len(command) + 1) * CHARACTER_S)
+        if self._broke_s > begun_s:
+            return  # a break came in between
         self._listening = command[0]
-        self._marking_since_s = now_s
-        answers = self._answers(command, now_s)
+        self._marking_since_s = self._clock.now().t_s
+        answers = self._answers(command, begun_s)
         if not answers:
             return
         self.heard = [*self.heard[-999:], command]
@@ -144,10 +146,11 @@ class Sdi12Front:
         is_marking = self._clock.now().t_s - self._marking_since_s
         return is_marking < _ASLEEP_S and self._listening in {None, address}
 
-    def _answers(self, command: str, now_s: float) -> Mapping[Sdi12Sensor, str]:
+    def _answers(self, command: str, begun_s: float) -> Mapping[Sdi12Sensor, str]:
         answers = {}
+        now_s = self._clock.now().t_s
         for sensor in self.sensors:
-            has_woken = self._makes_break or now_s - self._broke_s >= sensor.wakes_in_s
+            has_woken = self._makes_break or begun_s - self._broke_s >= sensor.wakes_in_s
             if command[0] in {"?", sensor.address} and has_woken:
                 said = sensor.answer("" if command == "?" else command[1:], now_s)
                 if said is not None:

@@ -55,7 +55,7 @@ class Sdi12Sensor:
     """One sensor. Its public fields may be changed while it is read.
 
     `measurements` are the quantities of M (and C, R0), M1 (C1, R1), ...; `takes_s` is how long one
-    takes, `wakes_in_s` how long after a break it begins to listen, at most 0.1. A `version` before
+    takes, `wakes_in_s` how long after a break a command may begin, at most 0.1. A `version` before
     1.4 describes nothing, one before 1.3 has no check characters.
     """
 
@@ -68,7 +68,7 @@ class Sdi12Sensor:
         measurements: Sequence[Sequence[str]] = (QUANTITIES,),
         version: str = "1.4",
         serial: str = "0000001",
-        wakes_in_s: float = 0.02,
+        wakes_in_s: float = 0.005,
     ) -> None:
         self.address = address
         self.takes_s = takes_s
