@@ -154,5 +154,8 @@ class WaterError(OuzelError):
 
 def _short(found: object) -> str:
     """Show a found value on one line of bounded length, whatever a person or program put there."""
-    text = repr(found)
+    try:
+        text = repr(found)
+    except RecursionError:  # tables in tables in tables
+        text = "..."
     return text if len(text) <= 80 else text[:77] + "..."

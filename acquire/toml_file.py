@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -19,13 +20,29 @@ Model = TypeVar("Model", bound="BaseModel")
 def read_toml(path: Path) -> dict[str, Any]:
     """Give the file's content; ConfigError names the file and what is wrong with it."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"not TOML: {error}", file=path) from error
+        raise ConfigError(f"not TOML: {error}{_hint(text, error)}", file=path) from error
+    except RecursionError as error:
+        raise ConfigError("not TOML: lists or tables nested too deep", file=path) from error
     except UnicodeDecodeError as error:
         raise ConfigError("not UTF-8 text", file=path) from error
     except OSError as error:
         raise ConfigError(f"cannot be read: {error.strerror or error}", file=path) from error
+    except ValueError as error:  # a number of thousands of digits, a name no file can have
+        raise ConfigError(f"cannot be read: {error}", file=path) from error
+
+
+def _hint(text: str, error: tomllib.TOMLDecodeError) -> str:
+    """Say what to write instead of a name in [...] that TOML does not take as it stands."""
+    at = re.search(r"at line (\d+)", str(error))
+    line = text.split("\n")[int(at[1]) - 1] if at else ""
+    header = re.fullmatch(r"\s*\[\s*([^\[\]\"'#]+?)\s*\]\s*(?:#.*)?", line)
+    if header is None or re.fullmatch(r"[A-Za-z0-9_.-]*", header[1]):
+        return ""
+    better = re.sub(r"[^a-z0-9_.-]+", "-", header[1].lower())
+    return f"; names here are of a-z 0-9 _ - only, such as [{better}]"
 
 
 def read_table(path: Path, model: type[Model]) -> Model:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from types import UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Union, get_args, get_origin
@@ -14,7 +15,7 @@ from acquire.errors import ConfigError
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-__all__ = ["from_pydantic"]
+__all__ = ["did_you_mean", "from_pydantic"]
 
 _BOUNDS = {"gt": ">", "ge": ">=", "lt": "<", "le": "<=", "multiple_of": "a multiple of"}
 _KINDS = {
@@ -64,7 +65,7 @@ def _said(first: ErrorDetails, model: type[BaseModel] | None) -> tuple[str, obje
     """Give problem, found and allowed of one complaint."""
     kind, found = first["type"], first["input"]
     context: Mapping[str, Any] = first.get("ctx", {})
-    problem = first["msg"][:1].lower() + first["msg"][1:]
+    problem = (first["msg"][:1].lower() + first["msg"][1:]).replace(" after validation", "")
     allowed = str(context.get("allowed", ""))
     bounds = [f"{sign} {context[name]}" for name, sign in _BOUNDS.items() if name in context]
     if kind == "extra_forbidden":
@@ -77,7 +78,11 @@ def _said(first: ErrorDetails, model: type[BaseModel] | None) -> tuple[str, obje
         problem = f"{name} does not say which kind this is"
         allowed = str(context.get("expected_tags", ""))
     elif kind in {"literal_error", "enum"}:
-        problem, allowed = "not one of the choices", str(context.get("expected", ""))
+        allowed = str(context.get("expected", ""))
+        choices = re.findall(r"'([^']*)'", allowed)
+        problem = f"not one of the choices{did_you_mean(str(found), choices)}"
+    elif kind.endswith("too_short") and context.get("min_length") == 1:
+        problem = "should not be empty"
     elif kind in _KINDS:
         problem, allowed = "wrong kind of value", _KINDS[kind]
     elif kind == "value_error":
@@ -93,9 +98,14 @@ def _unknown_key(
     *_, (last, within) = _walk(loc, model)
     fields = within.model_fields if within is not None else {}
     names = [field.alias or name for name, field in fields.items()]
-    near = get_close_matches(str(last), names, n=1)
-    hint = f"unknown key, did you mean {near[0]}?" if near else "unknown key"
-    return hint, None, ", ".join(names)
+    return f"unknown key{did_you_mean(str(last), names)}", None, ", ".join(names)
+
+
+def did_you_mean(found: str, names: Iterable[str]) -> str:
+    """Give ", did you mean ...?" when one of the names is near, else nothing; case is no matter."""
+    plain = {name.casefold(): name for name in names}
+    near = get_close_matches(found.casefold(), plain, n=1)
+    return f", did you mean {plain[near[0]]}?" if near else ""
 
 
 def _walk(

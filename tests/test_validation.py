@@ -6,6 +6,7 @@ import pytest
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 from pydantic_core import PydanticCustomError
 
+from acquire.errors import ConfigError
 from acquire.validation import from_pydantic
 
 
@@ -91,3 +92,16 @@ def test_without_the_model_the_key_is_still_named() -> None:
     with pytest.raises(ValidationError) as caught:
         Plan.model_validate({"work": ROUND, "colr": 1})
     assert str(from_pydantic(caught.value)) == "colr: unknown key"
+
+
+def test_a_text_turned_into_bytes_that_is_empty_is_called_empty(tmp_path):
+    from acquire.toml_file import read_table
+    from drivers.profile import Profile
+
+    file = tmp_path / "p.toml"
+    file.write_text(
+        "framing.terminator = ''\nfields.style = 'labels'\n"
+        "[quantities.ph]\nlabel = 'pH'\nunit = 'pH'\nresolution = 0.01\n"
+    )
+    with pytest.raises(ConfigError, match=r"framing\.terminator: should not be empty"):
+        read_table(file, Profile)
