@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from acquire.errors import ConfigError
+from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
 from acquire.readings import Role
 from acquire.registry import driver_class
 from acquire.toml_file import read_toml
-from acquire.validation import from_pydantic
+from acquire.validation import did_you_mean, from_pydantic
 
 if TYPE_CHECKING:
     from acquire.water.solutions import Solution
@@ -60,22 +61,6 @@ class StoreConfig(_Table):
     commit_every_s: Annotated[float, Field(ge=1, le=600)] = 10.0
 
 
-class ToleranceConfig(_Table):
-    """How still is still enough: absolute in the quantity's unit, relative a fraction.
-
-    A bare number is the absolute part.
-    """
-
-    absolute: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
-    relative: Annotated[float, Field(ge=0, lt=1)] = 0.0
-
-    @model_validator(mode="before")
-    @classmethod
-    def _number_is_absolute(cls, said: object) -> object:
-        is_number = isinstance(said, int | float) and not isinstance(said, bool)
-        return {"absolute": said} if is_number else said
-
-
 class Stop(_Table):
     """One water in the order the probe will meet it."""
 
@@ -95,19 +80,6 @@ class BenchConfig(_Table):
     """A person's own check solutions, beside the built-in ones."""
 
 
-class QuantityConfig(_Table):
-    """[quantities.NAME]: a quantity the table does not have."""
-
-    label: str
-    unit: str
-    digits: Annotated[int, Field(ge=0, le=6)]
-    low: float
-    high: float
-    tolerance: ToleranceConfig
-    senml_unit: str
-    senml_factor: float = 1.0
-
-
 class _MeterTable(BaseModel):
     """What every meter has, whatever its driver."""
 
@@ -115,7 +87,8 @@ class _MeterTable(BaseModel):
 
     driver: str = "text_lines"
     silence_s: _Positive = 30.0
-    """After that long without a reading the link is opened anew."""
+    """After that long without a reading the link is opened anew; longer by default for a meter
+    that speaks rarely (`slowest_s` of its settings)."""
     check_every_days: Annotated[int, Field(ge=1, le=3650)] = 30
     required: tuple[str, ...] = ()
     """Quantities a capture waits for; default: all that are not computed from another."""
@@ -170,6 +143,11 @@ class Config:
         return {
             "store": self.store.model_dump(mode="json"),
             "bench": self.bench.model_dump(mode="json", exclude_none=True),
+            "quantities": {
+                name: shown_quantity(quantity)
+                for name, quantity in self.quantities.items()
+                if name not in BUILT_IN
+            },
             "meters": {
                 name: {
                     **meter.settings.model_dump(mode="json", exclude_none=True),
@@ -207,16 +185,10 @@ def load(path: Path | None) -> Config:
         whole = _Whole.model_validate(raw)
     except ValidationError as error:
         raise from_pydantic(error, file=path, model=_Whole) from error
-    quantities = {**BUILT_IN, **{n: _quantity(n, q, path) for n, q in whole.quantities.items()}}
+    quantities = {**BUILT_IN, **{n: own_quantity(n, q, path) for n, q in whole.quantities.items()}}
     for name, tolerance in whole.bench.tolerance.items():
         if name not in quantities:
-            raise ConfigError(
-                "unknown quantity",
-                file=path,
-                key="bench.tolerance",
-                found=name,
-                allowed=", ".join(quantities),
-            )
+            raise _unknown("quantity", name, quantities, path, "bench.tolerance")
         if not tolerance.absolute and not tolerance.relative:
             raise ConfigError(
                 "a tolerance needs a part above zero",
@@ -226,7 +198,9 @@ def load(path: Path | None) -> Config:
             )
     store = whole.store.model_copy(update={"path": _beside(path, whole.store.path, "store.path")})
     own = whole.bench.solutions
-    bench = whole.bench.model_copy(update={"solutions": own and _beside(path, own, "bench.solutions")})
+    bench = whole.bench.model_copy(
+        update={"solutions": own and _beside(path, own, "bench.solutions")}
+    )
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
     return Config(path, store, bench, quantities, meters)
@@ -276,21 +250,32 @@ def meter(
         ) from error
     for quantity in common.required:
         if quantity not in quantities:
-            raise ConfigError(
-                "unknown quantity",
-                file=path,
-                key=f"{key}.required",
-                found=quantity,
-                allowed=", ".join(quantities),
-            )
+            raise _unknown("quantity", quantity, quantities, path, f"{key}.required")
     return MeterConfig(
         name,
         common.driver,
         settings,
-        common.silence_s,
+        _silence_s(common, settings, path, key),
         common.check_every_days,
         common.required,
     )
+
+
+def _silence_s(common: _MeterTable, settings: BaseModel, file: Path | None, key: str) -> float:
+    """A meter that speaks rarely must not be taken for lost between two of its readings."""
+    slowest_s = float(getattr(settings, "slowest_s", 0.0))
+    if "silence_s" not in common.model_fields_set:
+        return max(common.silence_s, 3 * slowest_s)
+    if common.silence_s < 2 * slowest_s:
+        raise ConfigError(
+            f"too short for this meter, which is well with {slowest_s:g} s between two readings "
+            "(interval_s and time-out of its profile)",
+            file=file,
+            key=f"{key}.silence_s",
+            found=common.silence_s,
+            allowed=f">= {2 * slowest_s:g}, or leave it out",
+        )
+    return common.silence_s
 
 
 def _open_past(*args: Any, **kwargs: Any) -> Any:
@@ -307,31 +292,6 @@ def _beside(file: Path | None, path: Path, key: str) -> Path:
         raise ConfigError(error.problem, file=file, key=key, found=error.found) from error
 
 
-def _quantity(name: str, table: QuantityConfig, path: Path | None) -> Quantity:
-    if name in BUILT_IN:
-        raise ConfigError(
-            "a built-in quantity cannot be redefined", file=path, key=f"quantities.{name}"
-        )
-    try:
-        tolerance = Tolerance(table.tolerance.absolute, table.tolerance.relative)
-    except ConfigError as error:
-        raise ConfigError(
-            error.problem, file=path, key=f"quantities.{name}.tolerance", allowed=error.allowed
-        ) from error
-    return Quantity(
-        name,
-        table.label,
-        table.unit,
-        table.unit,
-        table.digits,
-        table.low,
-        table.high,
-        tolerance,
-        table.senml_unit,
-        table.senml_factor,
-    )
-
-
 def check_preset(name: str, path: Path | None, key: str) -> None:
     """ConfigError when there is no preset of that name."""
     from acquire.presets import preset_names  # noqa: PLC0415
@@ -339,10 +299,12 @@ def check_preset(name: str, path: Path | None, key: str) -> None:
 
     known = (*preset_names(), *rule_names())
     if name not in known:
-        raise ConfigError(
-            "unknown preset",
-            file=path,
-            key=key,
-            found=name,
-            allowed=", ".join(known),
-        )
+        raise _unknown("preset", name, known, path, key)
+
+
+def _unknown(
+    what: str, found: str, known: Iterable[str], file: Path | None, key: str
+) -> ConfigError:
+    names = list(known)
+    problem = f"unknown {what}{did_you_mean(found, names)}"
+    return ConfigError(problem, file=file, key=key, found=found, allowed=", ".join(names))

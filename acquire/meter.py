@@ -38,7 +38,13 @@ class Driver(Protocol):
     """
 
     Settings: ClassVar[type[BaseModel]]
-    """Shape of the meter's table in the configuration."""
+    """Shape of the meter's table in the configuration.
+
+    Settings may have an attribute ``slowest_s``: the most seconds, the time-out of an answer
+    included, that pass between two readings of a meter that is well. A meter that speaks rarely
+    needs it: the silence after which it counts as lost is kept well above (three times by default,
+    never less than twice).
+    """
 
     bad_frames: int
     """Frames counted and skipped since the driver was made."""

@@ -50,6 +50,8 @@ class PacketId(Table):
 
 
 class _Advert(Table):
+    interval_s: Annotated[float, Field(gt=0, le=3600)] = 1.0
+    """How rarely it may broadcast and still be well."""
     repeat_s: _Seconds = 5.0
     """The same bytes again after so long are a reading; without a packet number only."""
 

@@ -92,6 +92,12 @@ class GattSettings(_BleSettings):
         """The profile, ready for use."""
         return self._meter
 
+    @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well: `acquire.meter`."""
+        link = self._meter.profile.link
+        return link.interval_s + link.timeout_s
+
 
 class AdvertSettings(_BleSettings):
     """A meter that broadcasts; the key of an encrypted one stands in a file or the environment."""
@@ -164,6 +170,12 @@ class AdvertSettings(_BleSettings):
     def meter(self) -> advert_profile.AdvertMeter:
         """The profile, ready for use."""
         return self._meter
+
+    @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well: `acquire.meter`."""
+        advert = self._meter.profile.advert
+        return advert.interval_s + advert.repeat_s
 
     @property
     def key(self) -> bytes:

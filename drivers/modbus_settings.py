@@ -20,7 +20,7 @@ from pydantic_core import PydanticCustomError
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN
 from drivers.modbus_profile import ModbusMeter, assemble
-from drivers.ports import PORT_FORMS, is_port
+from drivers.ports import PORT_FORMS, is_port, not_a_port
 from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
 
 __all__ = ["MODBUS_TCP_PORT", "ModbusSettings"]
@@ -55,7 +55,9 @@ class ModbusSettings(BaseModel):
     def _has_the_form_of_a_port(cls, port: str) -> str:
         allowed = f"tcp://HOST[:PORT], {PORT_FORMS}"
         if not is_port(port):
-            raise PydanticCustomError("port", "not a port", {"allowed": allowed})
+            raise PydanticCustomError(
+                "port", "{problem}", {"problem": not_a_port(port), "allowed": allowed}
+            )
         if port.startswith(_TCP):
             _address(port)
         return port
@@ -99,6 +101,12 @@ class ModbusSettings(BaseModel):
     def line_port(self) -> str:
         """The port as `drivers.line` opens it."""
         return "tcp://{}:{}".format(*_address(self.port)) if self.is_tcp else self.port
+
+    @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well: `acquire.meter`."""
+        poll = self._meter.profile.poll
+        return poll.interval_s + poll.timeout_s
 
     @property
     def wire(self) -> SerialSettings:

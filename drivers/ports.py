@@ -24,7 +24,8 @@ from acquire.paths import exists, expand
 from drivers.access import advice_for
 from drivers.holders import holders
 
-__all__ = ["Listed", "PortInfo", "identity_of", "is_port", "is_url", "resolve", "serial_ports"]
+__all__ = ["Listed", "PortInfo", "identity_of", "is_port", "is_url"]
+__all__ += ["not_a_port", "resolve", "serial_ports"]
 
 PORT_FORMS = "a path, usb:VID:PID:SERIAL, usb:VID:PID@LOCATION or a URL (see `ouzel find`)"
 
@@ -75,6 +76,12 @@ def is_port(port: str) -> bool:
     return "/" in port or any(form.fullmatch(port) for form in forms)
 
 
+def not_a_port(said: str) -> str:
+    """Say what is wrong with what is in none of those forms."""
+    is_name = re.fullmatch(r"[A-Za-z0-9._-]{1,40}", said) is not None
+    return f"not a port (for a file here write ./{said})" if is_name else "not a port"
+
+
 def serial_ports(ports: Iterable[Listed] | None = None, by_id: Path = _BY_ID) -> list[PortInfo]:
     """List the serial ports. None is opened: opening restarts some meters."""
     named = _named(ports)
@@ -109,7 +116,8 @@ def resolve(port: str, ports: Iterable[Listed] | None = None) -> str:
         return _resolve_usb(port, usb, list(_comports() if ports is None else ports))
     if "/" not in port:
         raise MeterUnavailable(
-            f"{port!r} is no port; allowed: {PORT_FORMS}", reason=Unavailable.SETTINGS
+            f"{not_a_port(port)}, found {port!r}; allowed: {PORT_FORMS}",
+            reason=Unavailable.SETTINGS,
         )
     try:
         path = expand(port)

@@ -10,11 +10,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
 from acquire.paths import expand, is_file
+from acquire.validation import did_you_mean
 from drivers.codecs.checksum import ChecksumName
 from drivers.codecs.fields import DecimalMark
 from drivers.codecs.framing import Encoding
@@ -170,12 +171,31 @@ class Profile(Table):
 
     description: str = ""
     driver: Literal["text_lines"] = "text_lines"
+    interval_s: Annotated[float, Field(gt=0, le=3600)] | None = None
+    """How rarely a meter that sends by itself may do so and still be well."""
     serial: SerialSettings = SerialSettings()
     framing: Framing = Framing()
     poll: Poll | None = None
     fields: Annotated[LabelsStyle | ColumnsStyle | PatternStyle, Field(discriminator="style")]
     words: WordsTable = WordsTable()
     quantities: Annotated[dict[str, TextMeasures], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _has_one_rhythm(self) -> Profile:
+        if self.poll is not None and self.interval_s is not None:
+            raise PydanticCustomError(
+                "rhythm",
+                "interval_s at the top is for meters that send by themselves",
+                {"allowed": "poll.interval_s"},
+            )
+        return self
+
+    @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well; 0: not known."""
+        if self.poll is not None:
+            return self.poll.interval_s + self.poll.timeout_s
+        return self.interval_s or 0.0
 
 
 def shipped_profiles(driver: str = "text_lines") -> list[str]:
@@ -204,7 +224,8 @@ def find_profile(name: str, base: Path | None = None, driver: str = "text_lines"
         return Path(str(files("drivers") / "profiles" / folder / f"{name}.toml"))
     allowed = f"{', '.join(shipped)}, or the path of a .toml file"
     if "/" not in name and not name.endswith(".toml"):
-        raise ConfigError("no such profile", found=name, allowed=allowed)
+        problem = f"no such profile{did_you_mean(name, shipped)}"
+        raise ConfigError(problem, found=name, allowed=allowed)
     path = expand(name, base or Path.cwd())
     if not is_file(path):
         raise ConfigError(f"no such profile, looked for {path}", found=name, allowed=allowed)

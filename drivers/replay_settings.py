@@ -133,6 +133,12 @@ class ReplaySettings(BaseModel):
         return self._driver is not None
 
     @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well: `acquire.meter`."""
+        settings = None if self._driver is None else self._driver[1]
+        return float(getattr(settings, "slowest_s", 0.0))
+
+    @property
     def quantities(self) -> Mapping[str, Quantity]:
         """The table of quantities."""
         return self._quantities

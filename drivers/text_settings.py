@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN
 from drivers.assembly import TextMeter, assemble
-from drivers.ports import PORT_FORMS, is_port
+from drivers.ports import PORT_FORMS, is_port, not_a_port
 from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
 
 __all__ = ["TextLinesSettings"]
@@ -39,7 +39,9 @@ class TextLinesSettings(BaseModel):
     @classmethod
     def _has_the_form_of_a_port(cls, port: str) -> str:
         if not is_port(port):
-            raise PydanticCustomError("port", "not a port", {"allowed": PORT_FORMS})
+            raise PydanticCustomError(
+                "port", "{problem}", {"problem": not_a_port(port), "allowed": PORT_FORMS}
+            )
         return port
 
     @field_validator("profile")
@@ -63,6 +65,11 @@ class TextLinesSettings(BaseModel):
     def meter(self) -> TextMeter:
         """The profile, ready for use."""
         return self._meter
+
+    @property
+    def slowest_s(self) -> float:
+        """Seconds that may pass between two readings of a meter that is well: `acquire.meter`."""
+        return self._meter.profile.slowest_s
 
     @property
     def wire(self) -> SerialSettings:

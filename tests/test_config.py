@@ -72,6 +72,25 @@ def test_without_a_file_everything_has_its_default():
         (("silence_s = 15", "silence_s = -1"), "meters.kitchen.silence_s", "0"),
         (("silence_s = 15", "silence = 15"), "meters.kitchen.silence", "unknown key"),
         (('[store]\npath = "water.db"', "[stroe]"), "stroe", "store"),
+        (("tolerance.ph", "tolerance.pH"), "bench.tolerance", "did you mean ph?"),
+        (('role = "rinse"', 'role = "solutoin"'), "bench.stops[0].role", "mean solution?"),
+        (("timeout_s = 600", 'preset = "benhc"'), "bench.preset", "did you mean bench?"),
+        (("silence_s = 15", 'required = ["pH"]'), "meters.kitchen.required", "did you mean ph?"),
+        (('port = "/dev/null"', 'port = "probe"'), "meters.kitchen.port", "write ./probe"),
+        (('port = "/dev/null"', 'port = ""'), "meters.kitchen.port", "should not be empty"),
+        (("[meters.kitchen]", "[meters.Kitchen 1]"), "not TOML", "[meters.kitchen-1]"),
+        (("digits = 2", "digits = 2\nhigh.x = "), "not TOML", "line"),
+        (("low = 0", "low = nan"), "quantities.turbidity.low", "finite"),
+        (("high = 1000", "high = inf"), "quantities.turbidity.high", "finite"),
+        (("high = 1000", "high = 0"), "quantities.turbidity.high", "> 0 (low)"),
+        (('senml_unit = "/"', 'senml_unit = "/"\nsenml_factor = 0'), "senml_factor", "> 0"),
+        (('senml_unit = "/"', 'senml_unit = ""'), "turbidity.senml_unit", "not be empty"),
+        (("[quantities.turbidity]", "[quantities.Turbidity]"), "quantities.Turbidity", "a-z"),
+        (("[quantities.turbidity]", "[quantities.tur-bidity]"), "quantities.tur-bidity", "a-z"),
+        (('label = "Turbidity"', 'label = ""'), "turbidity.label", "should not be empty"),
+        (('label = "Turbidity"', 'label = "T\\u001b]0;x"'), "turbidity.label", "printable"),
+        (('label = "Turbidity"', f'label = "{"T" * 41}"'), "turbidity.label", "40"),
+        (('unit = "[NTU]"', 'unit = " "'), "turbidity.unit", "printable"),
         (("timeout_s = 600", 'preset = "hasty"'), "bench.preset", "careful"),
     ],
 )
@@ -125,6 +144,57 @@ def test_without_a_home_folder_a_file_that_names_its_store_is_enough(tmp_path, m
     with pytest.raises(ConfigError, match=r"store\.path: there is no home folder"):
         config.load(None)
     assert load(tmp_path, GOOD).store.path == tmp_path / "water.db"
+
+
+@pytest.mark.parametrize("depth", [60, 300, 900, 5000])
+def test_lists_in_lists_in_lists_are_one_clear_error(tmp_path, depth):
+    with pytest.raises(ConfigError) as caught:
+        load(tmp_path, f"[store]\npath = {'[' * depth}{']' * depth}\n")
+    assert "ouzel.toml: " in str(caught.value)
+    assert len(str(caught.value)) < 1000
+
+
+def test_a_number_of_thousands_of_digits_is_one_clear_error(tmp_path):
+    with pytest.raises(ConfigError, match=r"ouzel\.toml: cannot be read"):
+        load(tmp_path, f"a = {'9' * 5000}")
+
+
+def slow(tmp_path, silence="", top="", poll=""):
+    """A configuration with a meter of a profile of its own."""
+    (tmp_path / "slow.toml").write_text(
+        f"{top}\n{poll}\n[fields]\nstyle = 'labels'\n"
+        "[quantities.ph]\nlabel = 'pH'\nunit = 'pH'\nresolution = 0.01\n",
+        encoding="utf-8",
+    )
+    text = f'[meters.k]\nprofile = "slow.toml"\nport = "/dev/null"\n{silence}\n'
+    return load(tmp_path, text).meters["k"]
+
+
+POLL = "[poll]\ncommand = 'R'\ninterval_s = 60\ntimeout_s = 2"
+
+
+def test_a_meter_that_speaks_rarely_is_given_the_time_it_needs(tmp_path):
+    assert slow(tmp_path, poll=POLL).silence_s == 3 * 62
+    assert slow(tmp_path, top="interval_s = 600").silence_s == 1800
+    assert slow(tmp_path, poll=POLL, silence="silence_s = 124").silence_s == 124
+    assert slow(tmp_path, poll="[poll]\ncommand = 'R'").silence_s == 30
+    assert slow(tmp_path, poll="[poll]\ncommand = 'R'", silence="silence_s = 3").silence_s == 3
+
+
+@pytest.mark.parametrize("rhythm", [{"poll": POLL}, {"top": "interval_s = 62"}])
+def test_a_silence_shorter_than_the_rhythm_of_the_meter_is_refused_naming_both(tmp_path, rhythm):
+    with pytest.raises(ConfigError) as caught:
+        slow(tmp_path, silence="silence_s = 30", **rhythm)
+    message = str(caught.value)
+    assert "meters.k.silence_s" in message
+    assert "interval_s" in message
+    assert "62 s" in message
+    assert "allowed: >= 124" in message
+
+
+def test_a_polled_meter_has_one_rhythm(tmp_path):
+    with pytest.raises(ConfigError, match=r"poll\.interval_s"):
+        slow(tmp_path, top="interval_s = 60", poll=POLL)
 
 
 @pytest.mark.parametrize(

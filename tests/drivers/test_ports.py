@@ -119,7 +119,7 @@ def test_these_are_ports(port: str) -> None:
 @pytest.mark.parametrize("port", ["", "ttyUSB0", "usb:1209:0001", "usb:12:1:X", "usb", "COM"])
 def test_these_are_not(port: str) -> None:
     assert not is_port(port)
-    with pytest.raises(MeterUnavailable, match="is no port"):
+    with pytest.raises(MeterUnavailable, match="not a port"):
         resolve(port, [])
 
 

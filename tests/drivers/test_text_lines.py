@@ -316,10 +316,13 @@ def test_settings_are_a_port_a_profile_and_what_differs_from_it() -> None:
 @pytest.mark.parametrize(
     ("table", "says"),
     [
-        ({"port": "ttyUSB0"}, "port: not a port, found 'ttyUSB0'; allowed: a path, usb:VID:PID"),
+        (
+            {"port": "ttyUSB0"},
+            "port: not a port (for a file here write ./ttyUSB0), found 'ttyUSB0'; allowed: a path",
+        ),
         (
             {"profile": "labeled"},
-            "profile: no such profile, found 'labeled'; allowed: columns, lab",
+            "profile: no such profile, did you mean labelled?, found 'labeled'; allowed: columns, lab",
         ),
         ({"profile": "./mine.toml"}, "profile: no such profile, looked for "),
         ({"serial": {"speed": 1}}, "serial.speed: unknown key; allowed: baudrate"),
