@@ -55,18 +55,30 @@ def show(args: argparse.Namespace) -> int:
 
 
 def _print_tables(prefix: str, table: dict[str, object]) -> None:
-    """Write nested dictionaries as TOML tables; JSON strings, numbers and arrays are TOML too."""
-    import json
-
-    plain = {k: v for k, v in table.items() if not isinstance(v, dict)}
+    """Write nested dictionaries as TOML tables."""
+    plain = {k: v for k, v in table.items() if not isinstance(v, dict) and v is not None}
     if prefix and plain:
         print(f"\n[{prefix}]")
     for key, value in plain.items():
-        if isinstance(value, list) and any(isinstance(item, dict) for item in value):
-            rows = (", ".join(f"{k} = {json.dumps(v)}" for k, v in row.items()) for row in value)
-            print(f"{key} = [{', '.join(f'{{ {row} }}' for row in rows)}]")
-        elif value is not None:
-            print(f"{key} = {json.dumps(value, ensure_ascii=False)}")
+        print(f"{_key(key)} = {_value(value)}")
     for key, value in table.items():
         if isinstance(value, dict):
-            _print_tables(f"{prefix}.{key}" if prefix else key, value)
+            _print_tables(f"{prefix}.{_key(key)}" if prefix else _key(key), value)
+
+
+def _key(key: str) -> str:
+    """Leave a key bare where TOML allows it."""
+    is_bare = key.isascii() and key.replace("-", "_").replace("_", "a").isalnum()
+    return key if is_bare else _value(key)
+
+
+def _value(value: object) -> str:
+    """Write a value on one line; JSON text, numbers and truth are TOML as they stand."""
+    import json
+
+    if isinstance(value, dict):
+        pairs = (f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None)
+        return f"{{ {', '.join(pairs)} }}"
+    if isinstance(value, list):
+        return f"[{', '.join(_value(one) for one in value)}]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

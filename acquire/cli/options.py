@@ -27,6 +27,16 @@ __all__ = [
 ]
 
 
+_OPTIONS = {
+    "profile": "--profile",
+    "port": "--port",
+    "address": "--port",
+    "file": "--replay",
+    "meter": "--meter",
+}
+"""Where the keys of a meter's table come from when there is no table."""
+
+
 def positive(text: str) -> float:
     """Read a number above zero for argparse."""
     try:
@@ -103,13 +113,28 @@ def _past(args: argparse.Namespace) -> dict[str, str]:
     return {"driver": "replay", **{key: value for key, value in said.items() if value is not None}}
 
 
+def _named_here(name: str, table: dict[str, str], config: Config) -> MeterConfig:
+    """Check a meter named on the command line; what is wrong is told of the option."""
+    from acquire.config import meter
+
+    try:
+        return meter(name, table, None, config.quantities)
+    except ConfigError as error:
+        option = _OPTIONS.get(error.key.removeprefix(f"meters.{name}."))
+        if option is None or error.file is not None:
+            raise
+        raise ConfigError(
+            error.problem, key=option, found=error.found, allowed=error.allowed
+        ) from error
+
+
 def _read_by_hand(args: argparse.Namespace, config: Config) -> MeterConfig:
     """Give the configured display, or one that shows what most do."""
     from acquire.config import meter
 
     if args.profile is not None:
         table = {"driver": "by_hand", "profile": args.profile}
-        return meter(args.meter or "by-hand", table, None, config.quantities)
+        return _named_here(args.meter or "by-hand", table, config)
     mine = {n: one for n, one in config.meters.items() if one.driver == "by_hand"}
     if args.meter in mine or (args.meter is None and len(mine) == 1):
         return mine[args.meter or next(iter(mine))]
@@ -124,14 +149,12 @@ def _read_by_hand(args: argparse.Namespace, config: Config) -> MeterConfig:
 
 def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
     """Give the meter the person means; ConfigError says how to name one."""
-    from acquire.config import meter
-
     if sum((args.port is not None, args.replay is not None, args.by_hand)) > 1:
         raise ConfigError("say one of --port, --replay and --by-hand")
     if args.by_hand:
         return _read_by_hand(args, config)
     if args.replay is not None:
-        return meter("bench", _past(args), None, config.quantities)
+        return _named_here("bench", _past(args), config)
     if args.port is not None:
         if args.meter is not None:
             raise ConfigError("say --meter or --port, not both")
@@ -140,7 +163,7 @@ def one_meter(args: argparse.Namespace, config: Config) -> MeterConfig:
         table = {"driver": driver, place: args.port}
         if args.profile or driver == "text_lines":
             table["profile"] = args.profile or "labelled"
-        return meter("bench", table, None, config.quantities)
+        return _named_here("bench", table, config)
     if args.profile is not None:
         raise ConfigError("--profile goes with --port, --replay or --by-hand")
     if args.meter is not None:

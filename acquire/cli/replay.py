@@ -48,10 +48,28 @@ def run(args: argparse.Namespace) -> int:
         bench = config.bench.model_copy(update={"preset": args.preset})
         config = replace(config, bench=bench)
     readings = list(read_csv(Path(args.file)))
+    _require_known(args.file, readings, config)
     ordered = sorted(readings, key=lambda r: r.meter)
     for meter, mine in itertools.groupby(ordered, key=lambda r: r.meter):
         _take_again(meter, list(mine), config, json=args.json, draw=args.settle)
     return 0
+
+
+def _require_known(file: str, readings: Sequence[Reading], config: Config) -> None:
+    """Only of a quantity that the configuration knows is it known when it has settled."""
+    from acquire.errors import ConfigError
+    from acquire.validation import did_you_mean
+
+    for quantity in dict.fromkeys(name for reading in readings for name in reading.values):
+        if quantity not in config.quantities:
+            raise ConfigError(
+                f"unknown quantity{did_you_mean(quantity, config.quantities)}: "
+                "describe it in the configuration",
+                file=file,
+                key="quantity",
+                found=quantity,
+                allowed=", ".join(config.quantities),
+            )
 
 
 def _take_again(

@@ -167,8 +167,14 @@ def test_doctor_looks_at_everything_and_finds_a_missing_port(ouzel):
 
 
 def test_config_show_prints_what_config_would_read_again(ouzel):
-    ouzel.configure('[bench]\nstops = [{ water = "tap" }]')
+    ouzel.configure(
+        '[bench]\nstops = [{ water = "tap 😀 \\u007f" }, { water = "rinse", role = "rinse" }]\n'
+        "tolerance.turbidity = 0.5\n"
+        '[quantities.turbidity]\nlabel = "Turbidity"\nunit = "[NTU]"\ndigits = 2\nlow = 0\n'
+        'high = 1000\ntolerance = { absolute = 0.1, relative = 0.05 }\nsenml_unit = "/"'
+    )
     shown = ouzel.run("config", "show").stdout
+    assert "[quantities.turbidity]" in shown
     before = ouzel.run("config", "show", "--json").stdout
     (ouzel.folder / "ouzel.toml").write_text(shown)
     assert ouzel.run("config", "show", "--json").stdout == before
@@ -182,6 +188,17 @@ def test_config_show_prints_what_config_would_read_again(ouzel):
         (("read",), 2, "ouzel find"),
         (("read", "--meter", "bath"), 2, "bath"),
         (("read", "--port", "./x", "--profile", "no-such"), 2, "labelled"),
+        (
+            ("read", "--port", "./x", "--profile", "labeled"),
+            2,
+            "ouzel: --profile: no such profile, did you mean labelled?",
+        ),
+        (
+            ("read", "--port", "probe"),
+            2,
+            "ouzel: --port: not a port (for a file here write ./probe)",
+        ),
+        (("export", "csv", "readings", "--store", "~nosuchuser/w.db"), 2, "~nosuchuser"),
         (("serve",), 2, "no meter is configured"),
         (("serve", "--config", "gone.toml"), 2, "gone.toml"),
         (("simulate", "--water", "lava"), 2, "tap"),
@@ -392,6 +409,15 @@ def test_exported_readings_can_be_gone_through_again(ouzel):
     assert "┄" in drawn
     assert "╷" in drawn
     assert all(len(line) <= 80 for line in drawn.splitlines())
+
+
+def test_exported_readings_of_a_quantity_that_is_not_configured_are_one_clear_error(ouzel):
+    (ouzel.folder / "r.csv").write_text(
+        "time,meter,quantity,value,unit,flag\n2026-09-21T14:13:20.000Z,k,turbidty,1.5,[NTU],\n"
+    )
+    done = ouzel.run("replay", "r.csv", "--settle", code=2)
+    assert done.stderr.startswith("ouzel: r.csv: quantity: unknown quantity: describe it")
+    assert "found 'turbidty'; allowed: ph, orp," in done.stderr
 
 
 @pytest.mark.parametrize(
