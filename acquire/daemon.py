@@ -31,6 +31,7 @@ from acquire.procedures import settler_for
 from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.records import Records
+from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
 
 __all__ = ["Daemon", "JoinsStore", "Outlet", "Said", "Stopped", "new_id", "stop_on_signals"]
@@ -159,9 +160,12 @@ class Daemon:
         if self._store_path is None:
             yield
             return
-        every_s = self._config.store.commit_every_s
+        store = self._config.store
         async with await StoreWriter.open(
-            self._store_path, clock=self._clock, commit_every_s=every_s
+            self._store_path,
+            clock=self._clock,
+            commit_every_s=store.commit_every_s,
+            retention=Retention(store.raw_days, store.minute_days),
         ) as writer:
             self._writer = writer
             await self._look_back(self._store_path)

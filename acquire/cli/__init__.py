@@ -26,6 +26,7 @@ COMMANDS = (
     "serve",
     "name",
     "simulate",
+    "store",
     "export",
     "replay",
     "config",

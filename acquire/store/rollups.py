@@ -53,7 +53,7 @@ class Retention:
 class RollUps:
     """Works inside the writer's transactions."""
 
-    def __init__(self, connection: sqlite3.Connection, keep: Retention) -> None:
+    def __init__(self, connection: sqlite3.Connection, keep: Retention | None) -> None:
         self._connection = connection
         self._execute = connection.execute
         self._keep = keep
@@ -185,6 +185,8 @@ class RollUps:
     # -- away -------------------------------------------------------------------------------
 
     def _expire(self) -> None:
+        if self._keep is None:
+            return
         if self._cut_ms is None:
             self._cut_ms = {
                 "readings": self._cut(self._keep.raw_days),

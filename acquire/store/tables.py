@@ -44,7 +44,7 @@ class Tables:
         self._connection = connection
         self._execute = connection.execute
         self._run = run
-        self._rolls = RollUps(connection, retention or Retention())
+        self._rolls = RollUps(connection, retention)
         self.remember()
 
     def remember(self) -> None:

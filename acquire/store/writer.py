@@ -111,7 +111,7 @@ class StoreWriter:
                 nothing is tried again before anything fails. It does not hurry with the clock.
             capacity: Readings that may wait to become durable.
             steps: The migrations; tests pass their own.
-            retention: How long readings and minutes are kept; see rollups.py.
+            retention: How long readings and minutes are kept; without it nothing expires.
 
         Raises:
             StoreTaken, StoreNewer, StoreDamaged, StoreError: see acquire.errors.
