@@ -9,13 +9,14 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from acquire.errors import ConfigError
+from acquire.outward import MetricsConfig, MqttConfig, ProgramsConfig, beside
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
@@ -104,6 +105,9 @@ class _Whole(_Table):
     bench: BenchConfig = BenchConfig()
     quantities: dict[str, QuantityConfig] = Field(default_factory=dict)
     meters: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    mqtt: MqttConfig | None = None
+    metrics: MetricsConfig | None = None
+    programs: ProgramsConfig = ProgramsConfig()
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +131,9 @@ class Config:
     bench: BenchConfig
     quantities: Mapping[str, Quantity]
     meters: Mapping[str, MeterConfig]
+    mqtt: MqttConfig | None = None
+    metrics: MetricsConfig | None = None
+    programs: ProgramsConfig = field(default_factory=ProgramsConfig)
 
     def tolerance(self, quantity: str) -> Tolerance:
         """The configured settling tolerance, else the quantity's own."""
@@ -161,6 +168,11 @@ class Config:
                     "required": list(meter.required),
                 }
                 for name, meter in self.meters.items()
+            },
+            **{
+                name: table.model_dump(mode="json", exclude_none=True)
+                for name in ("mqtt", "metrics", "programs")
+                if (table := getattr(self, name)) is not None
             },
         }
 
@@ -207,7 +219,8 @@ def load(path: Path | None) -> Config:
     )
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
-    return Config(path, store, bench, quantities, meters)
+    mqtt = whole.mqtt and beside(whole.mqtt, path, quantities)
+    return Config(path, store, bench, quantities, meters, mqtt, whole.metrics, whole.programs)
 
 
 def meter(

@@ -34,7 +34,16 @@ from acquire.store.records import Records
 from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
 
-__all__ = ["Daemon", "JoinsStore", "Outlet", "Said", "Stopped", "new_id", "stop_on_signals"]
+__all__ = [
+    "Daemon",
+    "GivesOrders",
+    "JoinsStore",
+    "Outlet",
+    "Said",
+    "Stopped",
+    "new_id",
+    "stop_on_signals",
+]
 
 Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
@@ -68,6 +77,13 @@ class JoinsStore(Protocol):
     def join(
         self, writer: StoreWriter | None, tell: Callable[[Event], Awaitable[None]]
     ) -> None: ...
+
+
+@runtime_checkable
+class GivesOrders(Protocol):
+    """An outlet over which somebody may ask for something: see `Daemon.order`."""
+
+    def obey(self, act: Callable[[str, str, str], Awaitable[str]]) -> None: ...
 
 
 class Stopped(Exception):
@@ -142,6 +158,8 @@ class Daemon:
         listener = self.listen(outlet.name)
         if isinstance(outlet, JoinsStore):
             outlet.join(self._writer, self._read.publish)
+        if isinstance(outlet, GivesOrders):
+            outlet.obey(self.order)
         waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
         while True:
             try:
@@ -262,6 +280,33 @@ class Daemon:
     async def _writer_keep(self, item: Capture | Event) -> None:
         if self._writer is not None:
             await self._writer.keep(item)
+
+    async def order(self, word: str, meter: str, water: str) -> str:
+        """Do what somebody outside asks for; gives what was done.
+
+        `water` names the water met now or next, `skip` leaves out the one to come, `stop` all of
+        them. ValueError says why not.
+        """
+        if not meter and len(self._drivers) == 1:
+            (meter,) = self._drivers
+        if meter not in self._drivers:
+            raise ValueError(f"no meter {meter[:40]!r}; there are: {', '.join(self._drivers)}")
+        desk = self._desks.get(meter)
+        if desk is None:
+            raise ValueError(f"{meter} has not said anything yet")
+        match word:
+            case "water" if water:
+                desk.plan.expect(water)
+                return f"{meter}: the water is {water}"
+            case "water":
+                raise ValueError('name the water: {"water": "..."}')
+            case "skip":
+                skipped = desk.plan.skip()
+                return f"{meter}: left out {skipped}" if skipped else f"{meter}: nothing to skip"
+            case "stop":
+                desk.plan.expect_nothing()
+                return f"{meter}: no water is named any more"
+        raise ValueError(f"no such order: {word[:40]!r}")
 
     async def note(self, kind: str, text: str) -> None:
         """Keep and tell of something that happened beside the meters."""

@@ -38,6 +38,11 @@ class Desk:
         self._findings.see(reading)
         return self._finish(self._taker.update(reading), reading.stamp)
 
+    @property
+    def plan(self) -> CaptureTaker:
+        """What knows which waters come next, to be told otherwise."""
+        return self._taker
+
     def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
         """The meter went away or the program stops: what is open ends with what it has."""
         return self._finish(self._taker.interrupt(stamp, why), stamp)

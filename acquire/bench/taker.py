@@ -154,6 +154,20 @@ class CaptureTaker:
             text = f"this meter does not give {', '.join(asked)}, which the configuration requires"
         return [Event("quantity_missing", reading.stamp, self._meter, text)]
 
+    def expect(self, water: str, role: Role | None = None) -> None:
+        """The water met now or next is this one, in the place of the one that was to come."""
+        if self._stops:
+            self._stops.popleft()
+        self._stops.appendleft((water, role))
+
+    def skip(self) -> str:
+        """Leave out the water that was to come; gives its name, empty when there is none."""
+        return self._stops.popleft()[0] if self._stops else ""
+
+    def expect_nothing(self) -> None:
+        """No water is named any more."""
+        self._stops.clear()
+
     def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
         """The meter went away or the program stops: what is open ends with what it has."""
         news = self._leave(stamp, why)

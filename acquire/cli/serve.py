@@ -26,6 +26,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     from acquire.cli.options import load_config, make_clock, store_path
+    from acquire.cli.outlets import configured_outlets
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import ConfigError
     from acquire.outlets.lines import JsonLines, PlainLines
@@ -55,13 +56,15 @@ def run(args: argparse.Namespace) -> int:
             waters = ", ".join(tidy(stop.water) for stop in config.bench.stops)
             print(f"ouzel: the waters, in this order: {waters}", file=sys.stderr, flush=True)
 
+    clock = make_clock(args)
     run_daemon(
         config,
         list(config.meters.values()),
-        make_clock(args),
+        clock,
         show,
         store=store,
         ready=ready,
+        outlets=configured_outlets(config, clock),
         must_show=False,
     )
     return 0

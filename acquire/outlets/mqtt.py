@@ -93,6 +93,7 @@ class Link:
                 )
             except (MqttError, ValueError, OSError) as error:
                 raise LinkLost(_words(error)) from error
+            _heed_cancellation()
             return self._refusal
 
     async def answer(self, asked: Incoming, payload: bytes) -> None:
@@ -113,6 +114,7 @@ class Link:
             codes = await self._client.subscribe(topic, qos)
         except (MqttError, OSError) as error:
             raise LinkLost(_words(error)) from error
+        _heed_cancellation()
         refused = [code for code in codes if getattr(code, "value", code) >= 0x80]
         return str(refused[0]) if refused else ""
 
@@ -196,6 +198,16 @@ async def _enter(client: Client, gone: asyncio.Event) -> None:
         await asyncio.wait({entering, hanging_up})
         if not entering.cancelled():
             entering.exception()
+
+
+def _heed_cancellation() -> None:
+    """End a task that was cancelled while the broker answered.
+
+    `asyncio.wait_for`, which aiomqtt waits with, loses such a cancellation before Python 3.12.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _drop(client: Client) -> None:

@@ -9,7 +9,7 @@ from acquire.clock import Clock
 from acquire.outlets.broker import Tell
 from acquire.readings import Event
 
-__all__ = ["Orders"]
+__all__ = ["Act", "Orders"]
 
 Act = Callable[[str, str, str], Awaitable[str]]
 """What carries an order out: word, meter, text; gives what was done, ValueError says why not."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Self
 
+from acquire.config import Config
+from acquire.outward import MqttConfig
 from acquire.readings import Flag, Reading
 
-__all__ = ["Pace"]
+__all__ = ["Pace", "dead_band"]
 
 
 class Pace:
@@ -20,6 +23,12 @@ class Pace:
         self._at_least_s = at_least_s
         self._band = band
         self._last: Reading | None = None
+
+    @classmethod
+    def of(cls, settings: MqttConfig, config: Config, every_s: float | None = None) -> Self:
+        """Give the pace that is configured; a slower one with `every_s`."""
+        pause_s = max(every_s or 0.0, settings.every_s)
+        return cls(pause_s, max(pause_s, settings.at_least_s), dead_band(settings, config))
 
     def is_due(self, reading: Reading) -> bool:
         """Tell whether this reading should go out now."""
@@ -43,6 +52,20 @@ class Pace:
             abs(value - last.values[quantity]) > self._band(quantity, last.values[quantity])
             for quantity, value in reading.values.items()
         )
+
+
+def dead_band(settings: MqttConfig, config: Config) -> Callable[[str, float], float]:
+    """How far a value may move without being news: as configured, else half its tolerance."""
+
+    def band(quantity: str, value: float) -> float:
+        asked = settings.dead_band.get(quantity)
+        if asked is not None:
+            return asked
+        if quantity not in config.quantities:
+            return 0.0
+        return 0.5 * config.tolerance(quantity).at(value)
+
+    return band
 
 
 def _flags(reading: Reading) -> dict[str, Flag]:

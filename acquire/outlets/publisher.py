@@ -8,7 +8,6 @@ readings: what the bus cannot hand over is dropped there; only newest values are
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 
 from acquire.bench.standing import Explanation, Status
 from acquire.bus import Subscription
@@ -19,8 +18,9 @@ from acquire.outlets.broker import Broker, Tell
 from acquire.outlets.drain import Drain
 from acquire.outlets.messages import Message, Messages
 from acquire.outlets.mqtt import Link
-from acquire.outlets.orders import Orders
+from acquire.outlets.orders import Act, Orders
 from acquire.outlets.pace import Pace
+from acquire.outlets.standing_word import standing_word
 from acquire.outward import MqttConfig, machine_urn
 from acquire.readings import Capture, Event, Reading
 from acquire.store.outbox import Carrier
@@ -40,13 +40,11 @@ class MqttOutlet:
 
     name = CARRIER
 
-    def __init__(
-        self, settings: MqttConfig, config: Config, clock: Clock, orders: Orders | None = None
-    ) -> None:
+    def __init__(self, settings: MqttConfig, config: Config, clock: Clock) -> None:
         self._settings = settings
         self._config = config
         self._clock = clock
-        self._orders = orders
+        self._orders: Orders | None = None
         self._messages = make_messages(settings, config)
         self._announcements = Announcements(settings.announce.templates, settings, config)
         self._writer: StoreWriter | None = None
@@ -62,6 +60,11 @@ class MqttOutlet:
         """Get the store to take acknowledged things out of, and where to tell what goes wrong."""
         self._writer = writer
         self._tell = tell
+
+    def obey(self, act: Act) -> None:
+        """Get what carries out the orders that the configuration allows; none without that."""
+        if self._settings.commands:
+            self._orders = Orders(self._settings.commands, act, self._clock, self._tell)
 
     @property
     def drain(self) -> Drain | None:
@@ -97,7 +100,7 @@ class MqttOutlet:
                 self._newest[said.meter] = said
                 self._states.setdefault(said.meter, "air")
             case Status():
-                self._states[said.meter] = _word(said)
+                self._states[said.meter] = standing_word(said)
             case Event():
                 if said.kind in {"meter_lost", "meter_over"}:
                     self._states[said.meter] = "away"
@@ -194,7 +197,7 @@ class MqttOutlet:
                     await self._meet(meter)
                     for message in self._announcements.of(reading):
                         await self._say(link, message)
-                    paces[meter] = (self._pace(self._settings.every_s), self._pace(60.0))
+                    paces[meter] = (self._pace(), self._pace(60.0))
                 live, latest = paces[meter]
                 if live.is_due(reading):
                     live.sent(reading)
@@ -218,23 +221,8 @@ class MqttOutlet:
             for message in self._messages.plain(reading):
                 await self._say(link, message)
 
-    def _pace(self, every_s: float) -> Pace:
-        at_least_s = max(every_s, self._settings.at_least_s)
-        return Pace(every_s, at_least_s, dead_band(self._settings, self._config))
-
-
-def dead_band(settings: MqttConfig, config: Config) -> Callable[[str, float], float]:
-    """How far a value may move without being news: as configured, else half its tolerance."""
-
-    def band(quantity: str, value: float) -> float:
-        asked = settings.dead_band.get(quantity)
-        if asked is not None:
-            return asked
-        if quantity not in config.quantities:
-            return 0.0
-        return 0.5 * config.tolerance(quantity).at(value)
-
-    return band
+    def _pace(self, every_s: float | None = None) -> Pace:
+        return Pace.of(self._settings, self._config, every_s)
 
 
 def make_messages(settings: MqttConfig, config: Config) -> Messages:
@@ -245,14 +233,6 @@ def make_messages(settings: MqttConfig, config: Config) -> Messages:
         quantities=config.quantities,
         expiry_s=settings.expiry_s,
     )
-
-
-def _word(status: Status) -> str:
-    """One word for how a meter stands."""
-    if status.medium == "air":
-        return "air"
-    phases = {row.settling.phase for row in status.rows if row.settling and row.is_required}
-    return next((word for word in ("moving", "settling", "settled") if word in phases), "moving")
 
 
 async def _unheard(_event: Event) -> None:

@@ -161,13 +161,15 @@ class Program:
         self.outlet, self.writer, self.clock = outlet, writer, clock
         self.said = Heard()
         self.told = []
-        self.task = None
+        self.task = self.act = None
 
     async def tell(self, event):
         self.told.append(event)
 
     def start(self):
         self.outlet.join(self.writer, self.tell)
+        if self.act is not None:
+            self.outlet.obey(self.act)
         self.task = asyncio.create_task(self.outlet.run(self.said))
 
     def sever(self):
@@ -196,7 +198,7 @@ class Program:
 async def program(broker, tmp_path):
     made = []
 
-    async def make(clock=None, orders=None, config=None, **settings):
+    async def make(clock=None, act=None, config=None, **settings):
         clock = clock or SystemClock()
         settings = {
             "host": "127.0.0.1",
@@ -207,12 +209,11 @@ async def program(broker, tmp_path):
             "drain_per_s": 10_000,
             **settings,
         }
-        outlet = MqttOutlet(
-            MqttConfig(**settings), config or configuration.load(None), clock, orders
-        )
+        outlet = MqttOutlet(MqttConfig(**settings), config or configuration.load(None), clock)
         writer = await StoreWriter.open(tmp_path / "water.db", clock=clock)
         await writer.keep(Carrier("mqtt"))  # as after any run before
         one = Program(outlet, writer, clock)
+        one.act = act
         made.append(one)
         one.start()
         return one

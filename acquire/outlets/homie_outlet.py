@@ -1,0 +1,143 @@
+"""Carries newest values by the Homie convention; its will is its own, so is its connection."""
+
+from __future__ import annotations
+
+import asyncio
+
+from acquire.bench.standing import Explanation, Status
+from acquire.bus import Subscription
+from acquire.clock import Clock
+from acquire.config import Config
+from acquire.outlets.broker import Broker, Tell
+from acquire.outlets.homie import Homie
+from acquire.outlets.messages import Message
+from acquire.outlets.mqtt import Link
+from acquire.outlets.pace import Pace
+from acquire.outlets.standing_word import standing_word
+from acquire.outward import HomieConfig, MqttConfig
+from acquire.readings import Capture, Event, Reading
+from acquire.store.writer import StoreWriter
+
+__all__ = ["HomieOutlet"]
+
+Said = Reading | Event | Capture | Status | Explanation
+
+
+class HomieOutlet:
+    """One device of the convention."""
+
+    name = "homie"
+
+    def __init__(
+        self, settings: MqttConfig, convention: HomieConfig, config: Config, clock: Clock
+    ) -> None:
+        self._settings = settings
+        self._config = config
+        self._clock = clock
+        self._homie = Homie(convention, config.quantities)
+        self._tell: Tell | None = None
+        self._newest: dict[str, Reading] = {}
+        self._states: dict[str, str] = {}
+        self._alerts: dict[str, str] = {}
+        self._refusals: set[str] = set()
+        self._changed = asyncio.Event()
+        self.broker = Broker(self.name, settings, clock, self._homie.state("lost"), part="-homie")
+
+    def join(self, _writer: StoreWriter | None, tell: Tell) -> None:
+        """Get where to tell what goes wrong; the store is not needed here."""
+        self._tell = tell
+
+    async def run(self, heard: Subscription[Said]) -> None:
+        """Publish until the listener ends; then say `disconnected`."""
+        self.broker.ending.clear()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self.broker.stay(self._session, self._told), name="homie broker")
+            async for said in heard:
+                self._hear(said)
+            self.broker.ending.set()
+
+    async def _told(self, event: Event) -> None:
+        if self._tell is not None:
+            await self._tell(event)
+
+    def _hear(self, said: Said) -> None:
+        match said:
+            case Reading():
+                self._newest[said.meter] = said
+                self._states.setdefault(said.meter, "air")
+            case Status():
+                self._states[said.meter] = standing_word(said)
+            case Event(kind="meter_lost" | "meter_over"):
+                self._states[said.meter] = "away"
+                self._alerts[said.meter] = said.text
+            case Event(kind="meter_back"):
+                self._alerts[said.meter] = ""
+            case _:
+                return
+        self._changed.set()
+
+    async def _session(self, link: Link) -> None:
+        async with asyncio.TaskGroup() as group:
+            listening = group.create_task(_listen(link), name="homie in")
+            work = group.create_task(self._work(link), name="homie out")
+            await self.broker.ending.wait()
+            for task in (listening, work):
+                task.cancel()
+            await self._say(link, [self._homie.state("disconnected")])
+
+    async def _work(self, link: Link) -> None:
+        paces: dict[str, Pace] = {}
+        states: dict[str, str] = {}
+        alerts: dict[str, str] = {}
+        self._changed.set()
+        for reading in self._newest.values():
+            self._homie.meet(reading)
+        await self._introduce(link)
+        while True:
+            await self._changed.wait()
+            self._changed.clear()
+            changes = [self._homie.meet(reading) for reading in self._newest.values()]
+            if any(changes):
+                await self._introduce(link)
+            for meter, state in list(self._states.items()):
+                if states.get(meter) != state:
+                    states[meter] = state
+                    await self._say(link, self._homie.meter_state(meter, state))
+            for meter, text in list(self._alerts.items()):
+                if alerts.get(meter, "") != text:
+                    alerts[meter] = text
+                    await self._say(link, self._homie.alert(meter, text))
+                    if text:
+                        await self._say(link, self._homie.log(f"{meter}: {text}"))
+            for meter, reading in list(self._newest.items()):
+                pace = paces.setdefault(meter, Pace.of(self._settings, self._config))
+                if pace.is_due(reading):
+                    pace.sent(reading)
+                    await self._say(link, self._homie.values(reading))
+
+    async def _introduce(self, link: Link) -> None:
+        """In this order only: a description may not change while the device is ready."""
+        await self._say(link, [self._homie.state("init")])
+        await self._say(link, self._homie.introduction(self._clock.now().at_ms // 1000))
+        for meter, reading in list(self._newest.items()):
+            await self._say(link, self._homie.values(reading))
+            await self._say(link, self._homie.meter_state(meter, self._states.get(meter, "air")))
+        await self._say(link, [self._homie.state("ready")])
+
+    async def _say(self, link: Link, messages: list[Message]) -> None:
+        for message in messages:
+            reason = await link.publish(message)
+            if reason:
+                await self._refused(message.topic, reason)
+
+    async def _refused(self, topic: str, reason: str) -> None:
+        if topic not in self._refusals:
+            self._refusals.add(topic)
+            text = f"{self.name}: the broker refuses {topic}: {reason}"
+            await self._told(Event("outlet_refused", self._clock.now(), "", text))
+
+
+async def _listen(link: Link) -> None:
+    """Nothing is asked for; a lost connection is noticed here at once."""
+    async for _ in link.messages():
+        pass
