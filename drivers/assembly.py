@@ -25,7 +25,7 @@ from drivers.profile import (
     Profile,
 )
 
-__all__ = ["TextMeter", "assemble"]
+__all__ = ["TextMeter", "assemble", "put_together"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,13 @@ class TextMeter:
 
 def assemble(file: Path, quantities: Mapping[str, Quantity] = BUILT_IN) -> TextMeter:
     """Read and check a profile; ConfigError names file, key, found and allowed."""
-    profile = read_table(file, Profile)
+    return put_together(read_table(file, Profile), file, quantities)
+
+
+def put_together(
+    profile: Profile, file: Path, quantities: Mapping[str, Quantity] = BUILT_IN
+) -> TextMeter:
+    """Check a profile that was read from that file, or is to be written to it."""
     with at(file=file):
         fields = {name: _field(profile, name, quantities) for name in profile.quantities}
         reader = _reader(profile, fields)

@@ -18,6 +18,7 @@ __all__ = ["COMMANDS", "build_parser", "main"]
 COMMANDS = (
     "demo",
     "find",
+    "learn",
     "read",
     "capture",
     "check",
