@@ -98,16 +98,15 @@ class Bus:
         """
         question = _Question(command, parse, longest, complain)
         await self._let_pass(command[0])
-        try:
-            for turn in range(TURNS):
-                async with self._turn:
-                    with self._noticing():
-                        if await self._tries(question, anew=turn > 0):
-                            if then is not None:
-                                await then(question.answer)
-                            return question.answer
-        finally:
-            self._note_owed(question)
+        for turn in range(TURNS):
+            async with self._turn:
+                with self._noticing():
+                    if await self._tries(question, anew=turn > 0):
+                        self._note_owed(question)
+                        if then is not None:
+                            await then(question.answer)
+                        return question.answer
+        self._note_owed(question)
         raise NoAnswer(question.problem or "nothing came", heard=bool(question.problem))
 
     async def wait_for(self, said: str, within_s: float, complain: Complaint) -> bool:

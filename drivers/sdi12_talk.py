@@ -104,7 +104,13 @@ class Sensor:
             return None
         if is_concurrent and start.ready_s:
             await self._clock.sleep(start.ready_s)
-        return await self._collect(family, start.count)
+        try:
+            return await self._collect(family, start.count)
+        except NoAnswer as error:
+            if error.heard:
+                raise
+            # It knows the command: silence must not be taken for a sensor that does not.
+            raise NoAnswer("values were announced and not given", heard=True) from error
 
     async def _await_request(self, start: Start) -> None:
         """Leave the wire alone until the sensor says that it is ready, or its time is over."""

@@ -15,12 +15,8 @@ from typing import Literal
 from acquire.errors import FrameError
 from drivers.codecs.checksum import crc16
 
-__all__ = [
-    "CHARACTER_S",
-    "PAGE_MOST",
-    "PAGE_MOST_LONG",
-    "RESPONSE_MOST",
-    "Described",
+__all__ = ["CHARACTER_S", "PAGE_MOST", "PAGE_MOST_LONG", "RESPONSE_MOST", "Described"]
+__all__ += [
     "Identification",
     "Number",
     "Start",
@@ -28,18 +24,10 @@ __all__ = [
     "decode",
     "is_address",
     "pages",
-    "parse_address",
-    "parse_described",
-    "parse_extended",
-    "parse_identification",
-    "parse_start",
-    "parse_values",
-    "with_crc",
-    "with_parity",
-    "without_crc",
-    "without_parity",
-    "write_number",
 ]
+__all__ += ["parse_address", "parse_described", "parse_extended", "parse_identification"]
+__all__ += ["parse_start", "parse_values", "with_crc", "with_parity", "without_crc"]
+__all__ += ["without_parity", "write_number"]
 
 CHARACTER_S = 10 / 1200
 """Seconds a character takes on the wire: ten bits at 1200 baud."""
