@@ -126,6 +126,8 @@ def scan(text: str, mark: DecimalMark) -> Line:
             tokens.append(Token(found.start(), at, found[0], is_number=False, is_time=True))
         elif found["name"]:
             at = _with_digits(text, at, found["name"], mark)
+        elif found[0].isdigit() and re.match(r"[ \t]*[:=][ \t]*[+-]?\d", text[at:]):
+            continue  # 1: 7.01 2: 512 numbers its own fields
         else:
             tokens.append(Token(found.start(), at, found[0], is_number=bool(found["number"])))
     return Line(text, tokens)
@@ -136,7 +138,7 @@ def _pattern(mark: DecimalMark) -> re.Pattern[str]:
     words = "|".join(re.escape(word) for word in NO_NUMBER)
     number = rf"(?:(?<![\w.,])[+-])?(?:\d{{1,12}}(?:{point}\d{{1,12}})?|{point}\d{{1,12}})"
     return re.compile(
-        rf"(?P<time>(?<![\w.,])(?:{_TIME})(?![\w]))"
+        rf"(?P<time>(?<![\w.,])(?:{_TIME})(?!\w|[.,:]\d))"
         rf"|(?P<word>(?<![\w-])(?:{words})(?![\w-]))"
         rf"|(?P<name>{_NAME})|(?P<number>{number})"
     )
@@ -150,7 +152,9 @@ def _with_digits(text: str, at: int, name: str, mark: DecimalMark) -> int:
     behind = text[digits.end() :]
     if re.match(rf"{re.escape(mark)}\d", behind):
         return at
-    if "/" in name or re.match(r"[ \t]*[:=]|[ \t]+[+-]?\d|[^\W\d]", behind):
+    word = re.match(_NAME, behind)
+    is_mixed = word is not None and not unit_means(word[0])  # A1B2, but not EC512uS
+    if "/" in name or is_mixed or re.match(r"[ \t]*[:=]|[ \t]+[+-]?\d", behind):
         return digits.end()
     return at
 

@@ -83,7 +83,8 @@ def run(args: argparse.Namespace) -> int:
     table = load("drivers.learned:whole_profile")(found, heard)
     meter, snippet = _write(out, table, found, args.port, clock)
     say(f"\nWrote {out}. For ouzel.toml:\n\n{snippet}")
-    say("Look at compensated_to_c in it: most meters show conductivity at 25 °C; the manual knows.")
+    if any(one.quantity == "conductivity" for one in found.chosen):
+        say("Look at compensated_to_c in it: is conductivity shown at 25 °C? The manual knows.")
     readings = _read(config, meter, clock, say, forever=not args.accept and not args.json)
     if args.json:
         print(json.dumps(_as_json(out, found, meter, snippet, readings), indent=2))

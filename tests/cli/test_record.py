@@ -63,4 +63,4 @@ def test_bad_files_are_one_clear_line(ouzel):
     assert (ouzel.folder / "there.rec").read_text() == "mine"
     assert "no such file" in ouzel.run("read", "--replay", "gone.rec", code=2).stderr
     assert "not an export" in ouzel.run("read", "--replay", "there.rec", code=3).stderr
-    assert "not both" in ouzel.run("read", "--replay", "x", "--port", "./probe", code=2).stderr
+    assert "say one of" in ouzel.run("read", "--replay", "x", "--port", "./probe", code=2).stderr

@@ -155,6 +155,30 @@ def shown(form: str, mark: str = ".", **water) -> bytes:
         ),
         ("{ph}\r\n", ".", "7.01", {"ph": 7.01}),
         (
+            "T{temp}C EC{ec}uS PH{ph}\r\n",
+            ".",
+            "T21.4C EC512uS PH7.01",
+            {"temperature": 21.4, "conductivity": 512, "ph": 7.01},
+        ),
+        (
+            "1:{ph} 2:{orp} 3:{ec} 4:{temp}\r\n",
+            ".",
+            "1:7.01 2:215 3:512 4:21.4",
+            {"ph": 7.01, "orp": 215, "conductivity": 512, "temperature": 21.4},
+        ),
+        (
+            "<ph>{ph}</ph><ec>{ec}</ec><t>{temp}</t>\r\n",
+            ".",
+            "<ph>7.01</ph><ec>512</ec><t>21.4</t>",
+            {"ph": 7.01, "conductivity": 512, "temperature": 21.4},
+        ),
+        (
+            "pH: {ph}\r\nEC: {ec} uS/cm\r\n\r\nT: {temp} C\r\n",
+            ".",
+            "EC: 512 uS/cm",
+            {"conductivity": 512},
+        ),
+        (
             "CH1 PH {ph} CH2 EC {ec}\r\n",
             ".",
             "CH1 PH 7.01 CH2 EC 512",
