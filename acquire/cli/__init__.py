@@ -33,6 +33,7 @@ COMMANDS = (
     "config",
     "doctor",
     "drivers",
+    "tail",
 )
 
 EXIT_CODES = """\

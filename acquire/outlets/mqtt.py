@@ -140,7 +140,7 @@ class Link:
 
 @asynccontextmanager
 async def open_link(
-    settings: MqttConfig, client_id: str, will: Message, *, is_5: bool
+    settings: MqttConfig, client_id: str, will: Message | None, *, is_5: bool
 ) -> AsyncIterator[Link]:
     """Connect; the broker publishes `will` when we vanish without a word.
 
@@ -223,9 +223,7 @@ def _drop(client: Client) -> None:
             future.exception()  # seen: nobody will ask for it
 
 
-def _client(settings: MqttConfig, client_id: str, will: Message, *, is_5: bool) -> Client:
-    last = _published(will, PacketTypes.WILLMESSAGE)
-    last.WillDelayInterval = settings.will_delay_s
+def _client(settings: MqttConfig, client_id: str, will: Message | None, *, is_5: bool) -> Client:
     connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     # The will comes when its delay is over or the session ends, whichever is first.
     connect.SessionExpiryInterval = settings.will_delay_s + 1
@@ -241,7 +239,7 @@ def _client(settings: MqttConfig, client_id: str, will: Message, *, is_5: bool) 
         password=password,
         identifier=client_id,
         protocol=ProtocolVersion.V5 if is_5 else ProtocolVersion.V311,
-        will=Will(will.topic, will.payload, will.qos, will.retain, last if is_5 else None),
+        will=None if will is None else _last_will(will, settings.will_delay_s, is_5=is_5),
         transport=settings.transport,
         websocket_path=settings.websocket_path if settings.transport == "websockets" else None,
         tls_context=_tls(settings) if settings.has_tls else None,
@@ -251,6 +249,12 @@ def _client(settings: MqttConfig, client_id: str, will: Message, *, is_5: bool) 
         max_queued_outgoing_messages=100,
         **more,
     )
+
+
+def _last_will(will: Message, delay_s: int, *, is_5: bool) -> Will:
+    properties = _published(will, PacketTypes.WILLMESSAGE)
+    properties.WillDelayInterval = delay_s
+    return Will(will.topic, will.payload, will.qos, will.retain, properties if is_5 else None)
 
 
 class _Hasty(ssl.SSLSocket):
