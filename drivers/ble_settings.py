@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Annotated, Any, Self
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     PrivateAttr,
     ValidationInfo,
@@ -18,11 +16,10 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from acquire.errors import ConfigError
 from acquire.paths import expand
 from acquire.quantities import BUILT_IN
 from drivers import advert_profile, gatt_profile
-from drivers.profile import find_profile, shipped_profiles
+from drivers.port_settings import ProfileSettings
 
 __all__ = ["AdvertSettings", "GattSettings"]
 
@@ -32,18 +29,9 @@ _KEY = re.compile(r"[0-9a-f]{32}")
 _MAC_FORM = "six pairs of hexadecimal digits with colons"
 
 
-class _BleSettings(BaseModel):
-    """The meter's table in the configuration.
+class _BleSettings(ProfileSettings):
+    """The meter's table in the configuration."""
 
-    Validation context: ``base``, the folder that relative paths start from; ``quantities``, the
-    table of quantities a profile may name (default: the built-in ones).
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    driver: str
-    profile: Annotated[str, Field(min_length=1)]
-    """A shipped profile or the path of one."""
     address: str
     """As `ouzel find` shows it."""
     adapter: Annotated[str, Field(max_length=20)] = ""
@@ -58,23 +46,6 @@ class _BleSettings(BaseModel):
             raise PydanticCustomError("address", "not an address", {"allowed": allowed})
         return plain
 
-    @field_validator("profile")
-    @classmethod
-    def _is_there(cls, profile: str, info: ValidationInfo) -> str:
-        base = (info.context or {}).get("base")
-        driver = cls.model_fields["driver"].default
-        try:
-            path = find_profile(profile, None if base is None else Path(base), driver)
-        except ConfigError as error:
-            raise PydanticCustomError(
-                "profile", "{problem}", {"problem": error.problem, "allowed": error.allowed}
-            ) from error
-        return profile if profile in shipped_profiles(driver) else str(path)
-
-    @property
-    def file(self) -> Path:
-        return find_profile(self.profile, driver=self.driver)
-
 
 class GattSettings(_BleSettings):
     """A meter that is connected to."""
@@ -85,7 +56,9 @@ class GattSettings(_BleSettings):
 
     def model_post_init(self, context: Any) -> None:
         """Read the profile, so that `config check` finds what is wrong with it."""
-        self._meter = gatt_profile.assemble(self.file, (context or {}).get("quantities", BUILT_IN))
+        self._meter = gatt_profile.assemble(
+            self.profile_file, (context or {}).get("quantities", BUILT_IN)
+        )
 
     @property
     def meter(self) -> gatt_profile.GattMeter:
@@ -146,7 +119,7 @@ class AdvertSettings(_BleSettings):
     def model_post_init(self, context: Any) -> None:
         """Read profile and key, so that `config check` finds what is wrong with them."""
         self._meter = advert_profile.assemble(
-            self.file, (context or {}).get("quantities", BUILT_IN)
+            self.profile_file, (context or {}).get("quantities", BUILT_IN)
         )
         if self.key_file:
             self._key = _key(Path(self.key_file).read_text(encoding="ascii"))

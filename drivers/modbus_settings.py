@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     PrivateAttr,
-    ValidationInfo,
     field_validator,
     model_validator,
 )
 from pydantic_core import PydanticCustomError
 
-from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN
 from drivers.modbus_profile import ModbusMeter, assemble
-from drivers.ports import PORT_FORMS, is_port, not_a_port
-from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
+from drivers.port_settings import PortSettings
+from drivers.ports import PORT_FORMS
+from drivers.profile import SerialSettings
 
 __all__ = ["MODBUS_TCP_PORT", "ModbusSettings"]
 
@@ -29,50 +25,23 @@ MODBUS_TCP_PORT = 502
 _TCP = "tcp://"
 
 
-class ModbusSettings(BaseModel):
-    """The meter's table in the configuration.
+class ModbusSettings(PortSettings):
+    """The meter's table in the configuration; the port may be ``tcp://HOST[:PORT]`` too."""
 
-    Validation context: ``base``, the folder that relative paths of profiles start from;
-    ``quantities``, the table of quantities a profile may name (default: the built-in ones).
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    port_forms = f"tcp://HOST[:PORT], {PORT_FORMS}"
 
     driver: str = "modbus"
-    profile: Annotated[str, Field(min_length=1)]
-    """A shipped profile or the path of one."""
-    port: Annotated[str, Field(min_length=1)]
-    """A serial port, a URL, or ``tcp://HOST[:PORT]`` for Modbus TCP."""
     device: Annotated[int, Field(ge=0, le=255)] = 1
     """Its number on the line, 1 to 247; behind tcp:// 0 and up to 255 occur too."""
-    serial: SerialOverrides = SerialOverrides()
-    """Only the keys given replace those of the profile."""
 
     _meter: ModbusMeter = PrivateAttr()
 
     @field_validator("port")
     @classmethod
-    def _has_the_form_of_a_port(cls, port: str) -> str:
-        allowed = f"tcp://HOST[:PORT], {PORT_FORMS}"
-        if not is_port(port):
-            raise PydanticCustomError(
-                "port", "{problem}", {"problem": not_a_port(port), "allowed": allowed}
-            )
+    def _is_an_address(cls, port: str) -> str:
         if port.startswith(_TCP):
             _address(port)
         return port
-
-    @field_validator("profile")
-    @classmethod
-    def _is_there(cls, profile: str, info: ValidationInfo) -> str:
-        base = (info.context or {}).get("base")
-        try:
-            path = find_profile(profile, None if base is None else Path(base), "modbus")
-        except ConfigError as error:
-            raise PydanticCustomError(
-                "profile", "{problem}", {"problem": error.problem, "allowed": error.allowed}
-            ) from error
-        return profile if profile in shipped_profiles("modbus") else str(path)
 
     @model_validator(mode="after")
     def _device_can_be_on_the_line(self) -> ModbusSettings:
@@ -85,7 +54,7 @@ class ModbusSettings(BaseModel):
     def model_post_init(self, context: Any) -> None:
         """Read the profile, so that `config check` finds what is wrong with it."""
         quantities = (context or {}).get("quantities", BUILT_IN)
-        self._meter = assemble(find_profile(self.profile, driver="modbus"), quantities)
+        self._meter = assemble(self.profile_file, quantities)
 
     @property
     def meter(self) -> ModbusMeter:

@@ -74,10 +74,10 @@ def make_plan(
     tables = meter.profile.quantities
     scales: dict[Place, Scale] = {}
     channels: list[Channel] = []
-    for name, table in tables.items():
-        if table.place is not None:
-            scales[table.measurement, table.place] = meter.scales[name]
-            channels.append(channel_of(meter.scales[name].quantity, table))
+    for name, placed in tables.items():
+        if placed.place is not None:
+            scales[placed.measurement, placed.place] = meter.scales[name]
+            channels.append(channel_of(meter.scales[name].quantity, placed))
     taken = {scale.quantity.name for scale in scales.values()}
     for place, quantity, unit in _named(meter, described, tell):
         name = quantity.name

@@ -2,64 +2,29 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationInfo, field_validator
-from pydantic_core import PydanticCustomError
+from pydantic import PrivateAttr
 
-from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN
 from drivers.assembly import TextMeter, assemble
-from drivers.ports import PORT_FORMS, is_port, not_a_port
-from drivers.profile import SerialOverrides, SerialSettings, find_profile, shipped_profiles
+from drivers.port_settings import PortSettings
+from drivers.profile import SerialSettings
 
 __all__ = ["TextLinesSettings"]
 
 
-class TextLinesSettings(BaseModel):
-    """The meter's table in the configuration.
-
-    Validation context: ``base``, the folder that relative paths of profiles start from;
-    ``quantities``, the table of quantities a profile may name (default: the built-in ones).
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+class TextLinesSettings(PortSettings):
+    """The meter's table in the configuration."""
 
     driver: str = "text_lines"
-    profile: Annotated[str, Field(min_length=1)]
-    """A shipped profile or the path of one."""
-    port: Annotated[str, Field(min_length=1)]
-    serial: SerialOverrides = SerialOverrides()
-    """Only the keys given replace those of the profile."""
 
     _meter: TextMeter = PrivateAttr()
-
-    @field_validator("port")
-    @classmethod
-    def _has_the_form_of_a_port(cls, port: str) -> str:
-        if not is_port(port):
-            raise PydanticCustomError(
-                "port", "{problem}", {"problem": not_a_port(port), "allowed": PORT_FORMS}
-            )
-        return port
-
-    @field_validator("profile")
-    @classmethod
-    def _is_there(cls, profile: str, info: ValidationInfo) -> str:
-        base = (info.context or {}).get("base")
-        try:
-            path = find_profile(profile, None if base is None else Path(base))
-        except ConfigError as error:
-            raise PydanticCustomError(
-                "profile", "{problem}", {"problem": error.problem, "allowed": error.allowed}
-            ) from error
-        return profile if profile in shipped_profiles() else str(path)
 
     def model_post_init(self, context: Any) -> None:
         """Read the profile, so that `config check` finds what is wrong with it."""
         quantities = (context or {}).get("quantities", BUILT_IN)
-        self._meter = assemble(find_profile(self.profile), quantities)
+        self._meter = assemble(self.profile_file, quantities)
 
     @property
     def meter(self) -> TextMeter:

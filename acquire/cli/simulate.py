@@ -11,7 +11,7 @@ __all__ = ["WIRES", "add_to", "run"]
 WIRES = {
     "text_lines": ("simulators.run:run", "dialect", "labelled"),
     "modbus": ("simulators.modbus_run:run_modbus", "registers", "scaled"),
-    "sdi12": ("simulators.sdi12_run:run_sdi12", "", "described"),
+    "sdi12": ("simulators.sdi12_run:run_sdi12", "", "described_8n1"),
     "gatt": ("simulators.ble_run:run_ble", "dialect", "packed"),
 }
 """Driver: what plays its meter, what it calls the dialect, and the usual one."""

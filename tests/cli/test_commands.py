@@ -421,17 +421,18 @@ def test_exported_readings_of_a_quantity_that_is_not_configured_are_one_clear_er
 
 
 @pytest.mark.parametrize(
-    ("wire", "dialect"), [("modbus", "scaled"), ("modbus", "floats"), ("sdi12", "described")]
+    ("wire", "dialect"), [("modbus", "scaled"), ("modbus", "floats"), ("sdi12", "described_8n1")]
 )
 def test_the_simulated_probe_is_read_over_every_wired_bus(ouzel, wire, dialect):
     more = () if wire == "sdi12" else ("--dialect", dialect)
+    speed = "3" if wire == "sdi12" else "20"  # SDI-12 counts milliseconds
     child = ouzel.start(
-        "simulate", "--wire", wire, *more, "--water", "tap", "--link", "probe", "--speed", "20"
+        "simulate", "--wire", wire, *more, "--water", "tap", "--link", "probe", "--speed", speed
     )
     ouzel.wait(lambda: "Read it with" in child.out.read_text(), child)
     (line,) = [x for x in child.out.read_text().splitlines() if x.strip().startswith("ouzel read")]
     words = line.split()[1:]
-    out = ouzel.run(*words, "--json", "--for", "60", "--speed", "20").stdout.splitlines()
+    out = ouzel.run(*words, "--json", "--for", "30", "--speed", speed).stdout.splitlines()
     readings = [said for said in map(json.loads, out) if said["is"] == "reading"]
     assert readings
     assert readings[-1]["values"]["conductivity"] == pytest.approx(486, rel=0.06)

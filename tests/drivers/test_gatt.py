@@ -406,7 +406,7 @@ def test_an_unknown_profile_is_answered_with_those_there_are():
 def test_the_shipped_profiles_fit():
     for name in ("packed", "described"):
         assert settings(name).meter.profile.driver == "gatt"
-    assert len(assemble(settings("packed").file).channels) == 7
+    assert len(assemble(settings("packed").profile_file).channels) == 7
 
 
 def test_the_block_of_the_simulator_is_as_long_as_the_profile_says():

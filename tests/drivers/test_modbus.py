@@ -210,7 +210,7 @@ def complaint(**table: object) -> str:
         ({"device": 0}, "no device on a serial line has this number"),
         ({"device": 248}, "no device on a serial line has this number"),
         ({"device": 300, "port": "tcp://x"}, "device: out of range, found 300; allowed: <= 255"),
-        ({"slave": 3}, "slave: unknown key; allowed: driver, profile, port, device, serial"),
+        ({"slave": 3}, "slave: unknown key; allowed: driver, profile, port, serial, device"),
     ],
 )
 def test_a_mistake_in_the_settings_says_what_is_allowed(

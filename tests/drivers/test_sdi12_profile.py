@@ -87,7 +87,7 @@ def complaint(**table: object) -> str:
         ({"address": "10"}, "address: not an SDI-12 address, found '10'; allowed: one of 0-9, A-Z"),
         ({"address": "\u0661"}, "address: not an SDI-12 address"),
         ({"profile": "labelled"}, "profile: no such profile, found 'labelled'; allowed: described"),
-        ({"silence": 3}, "silence: unknown key; allowed: driver, profile, port, address, serial"),
+        ({"silence": 3}, "silence: unknown key; allowed: driver, profile, port, serial, address"),
     ],
 )
 def test_a_mistake_in_the_settings_says_what_is_allowed(
