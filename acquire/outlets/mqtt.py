@@ -8,6 +8,7 @@ there (`_client.on_publish`; hence the pinned version, and tests that hold it).
 from __future__ import annotations
 
 import asyncio
+import logging
 import math
 import ssl
 from collections.abc import AsyncIterator
@@ -29,6 +30,10 @@ CONNECT_S = 3.0
 """How long making the connection may take: a stop in the meantime has to wait for it."""
 ANSWER_S = 10.0
 """How long the broker may leave anything unanswered before the connection counts as lost."""
+_SILENT = logging.getLogger("ouzel.mqtt")
+"""A broker that floods us would else write a line a message; what matters is told as an event."""
+_SILENT.addHandler(logging.NullHandler())
+_SILENT.propagate = False
 _VERSION_REFUSED = {0x84, 0x01}  # unsupported protocol version, in MQTT 5 and 3.1.1
 
 
@@ -245,6 +250,7 @@ def _client(settings: MqttConfig, client_id: str, will: Message | None, *, is_5:
         tls_context=_tls(settings) if settings.has_tls else None,
         timeout=ANSWER_S,
         keepalive=settings.keepalive_s,
+        logger=_SILENT,
         max_queued_incoming_messages=100,
         max_queued_outgoing_messages=100,
         **more,
@@ -262,7 +268,11 @@ class _Hasty(ssl.SSLSocket):
 
     def do_handshake(self, block: bool = False) -> None:
         self.settimeout(CONNECT_S)
-        super().do_handshake(block)
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()  # the client would leave it open
+            raise
 
 
 def _tls(settings: MqttConfig) -> ssl.SSLContext:

@@ -15,6 +15,8 @@ Act = Callable[[str, str, str], Awaitable[str]]
 """What carries an order out: word, meter, text; gives what was done, ValueError says why not."""
 
 _LONGEST = 1000
+_MOST, _SPAN_S = 10, 10.0
+"""Orders taken in so many seconds."""
 
 
 class Orders:
@@ -25,9 +27,12 @@ class Orders:
         self._act = act
         self._clock = clock
         self._tell = tell
+        self._recent: list[float] = []
 
     async def take(self, word: str, payload: bytes) -> bytes:
         """Carry one out, or say why not; never raises for what came in."""
+        if self._is_too_much():
+            return b'{"ok": false, "error": "too many at once"}'
         try:
             if word not in self._allowed:
                 raise ValueError(f"not allowed: {word[:40]!r}")  # noqa: TRY301
@@ -42,6 +47,15 @@ class Orders:
             Event("order", self._clock.now(), "", f"{word[:40]}: {said}", {"ok": str(answer["ok"])})
         )
         return json.dumps(answer).encode()
+
+    def _is_too_much(self) -> bool:
+        """Each order costs a write to the store: a flood of them must not."""
+        now_s = self._clock.now().t_s
+        self._recent = [t_s for t_s in self._recent if now_s - t_s < _SPAN_S]
+        if len(self._recent) >= _MOST:
+            return True
+        self._recent.append(now_s)
+        return False
 
 
 def _read(payload: bytes) -> tuple[str, str]:

@@ -76,6 +76,11 @@ class Mosquitto:
 
 
 @pytest.fixture
+def new_port():
+    return free_port
+
+
+@pytest.fixture
 def broker(tmp_path):
     if MOSQUITTO is None:
         pytest.skip("mosquitto is not installed (Debian: apt install mosquitto)")
