@@ -245,5 +245,5 @@ def _proposal(slot: Slot, quantity: str, case: _Case | None, slots: Sequence[Slo
         elif slot.is_counter:
             why = "counts the lines"
         return Proposal(slot, "", "", why, is_sure=False)
-    why = ", ".join(case.reasons) or "goes with the others"
+    why = ", ".join(case.reasons) or "fits the others"
     return Proposal(slot, quantity, _unit(slot, quantity, slots), why, is_sure=case.is_named)

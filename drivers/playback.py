@@ -137,13 +137,6 @@ class Playback:
     async def close(self) -> None:
         """The recording stays where it is."""
 
-    def end(self) -> None:
-        """Let go of the file."""
-        self._is_read_out = True
-        self._next = None
-        if hasattr(self._records, "close"):
-            self._records.close()
-
     def _peek(self) -> Record | None:
         """Give what happened next, or None at the end."""
         if self._next is None and not self._is_read_out:

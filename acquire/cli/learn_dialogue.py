@@ -34,15 +34,12 @@ def describe(found: Any, say: Callable[[str], None]) -> None:
         what = _named(one) if one.quantity else "left out"
         sure = "" if one.is_sure or not one.quantity else "GUESSED: "
         say(
-            f"{place:>3}  {tidy(one.slot.label, 12):<12} {tidy(shown, 16):<16}  "
-            f"{tidy(what, 26):<22}  {sure}{tidy(one.why, 60)}"
+            f"{place:>3}  {tidy(one.slot.label, 12):<12} {tidy(shown, 13):<13} "
+            f"{tidy(what, 21):<21} {tidy(sure + one.why, 26)}"
         )
-
     if any(one.quantity and not one.is_sure for one in found.proposals):
-        say(
-            "\nGUESSED ones rest on the numbers alone. The surest way to know: watch them while the"
-        )
-        say("probe goes from air into tap water; what conductivity gives rises from zero.")
+        say("\nGUESSED ones rest on the numbers alone. The surest way to know: watch them")
+        say("while the probe goes from air into tap water; what conductivity gives rises.")
 
 
 def _named(one: Any) -> str:
