@@ -59,6 +59,7 @@ class Drain:
         self._idle = asyncio.Event()
         self._holds: dict[str, tuple[float, float]] = {}  # topic to until when (s), for how long
         self._held: set[str] = set()
+        self._known: set[str] = set()
         self.sent = 0
         self.refused = 0
 
@@ -81,10 +82,16 @@ class Drain:
     async def standing(self) -> Standing:
         return await self._in_thread(lambda: self._open().standing(self._carrier))
 
-    async def compensated(self, meter: str) -> dict[tuple[str, str], float | None]:
-        """Give by quantity the temperature a meter compensates to."""
+    async def know(self, meter: str) -> None:
+        """Look up what a meter compensates, which the names of its values say."""
+        if not meter or meter in self._known:
+            return
         found = await self._in_thread(lambda: self._open().channels(meter))
-        return {(meter, quantity): channel.reference_c for quantity, channel in found.items()}
+        if found:
+            self._known.add(meter)
+            self._messages.compensated |= {
+                (meter, quantity): channel.reference_c for quantity, channel in found.items()
+            }
 
     async def run(self, publish: Publish) -> None:
         """Send what waits, then what comes, until cancelled or the connection goes."""
@@ -118,6 +125,7 @@ class Drain:
                 if self._messages.topic_of(item.thing) in self._held:
                     continue
                 late = item.id <= history
+                await self.know(item.thing.meter)
                 try:
                     message = self._messages.kept(item.thing, item.number, late=late)
                 except ValueError as error:

@@ -18,7 +18,7 @@ from acquire.readings import Capture, Event, Reading, SettledValue
 
 __all__ = ["Message", "Messages", "message_id"]
 
-Names = Mapping[tuple[str, str], float | None]
+Names = dict[tuple[str, str], float | None]
 """Meter and quantity to the temperature in °C that the meter compensates to, if it does."""
 
 

@@ -22,6 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from acquire.outlets.messages import Message
+from acquire.outlets.tls import tls_context
 from acquire.outward import MqttConfig, read_secret
 
 __all__ = ["Incoming", "Link", "LinkLost", "LinkRefused", "NoSuchVersion", "open_link"]
@@ -247,7 +248,7 @@ def _client(settings: MqttConfig, client_id: str, will: Message | None, *, is_5:
         will=None if will is None else _last_will(will, settings.will_delay_s, is_5=is_5),
         transport=settings.transport,
         websocket_path=settings.websocket_path if settings.transport == "websockets" else None,
-        tls_context=_tls(settings) if settings.has_tls else None,
+        tls_context=_context(settings) if settings.has_tls else None,
         timeout=ANSWER_S,
         keepalive=settings.keepalive_s,
         logger=_SILENT,
@@ -263,29 +264,11 @@ def _last_will(will: Message, delay_s: int, *, is_5: bool) -> Will:
     return Will(will.topic, will.payload, will.qos, will.retain, properties if is_5 else None)
 
 
-class _Hasty(ssl.SSLSocket):
-    """A handshake that ends: the client would give it as long as the keep-alive lasts."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        self.settimeout(CONNECT_S)
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()  # the client would leave it open
-            raise
-
-
-def _tls(settings: MqttConfig) -> ssl.SSLContext:
+def _context(settings: MqttConfig) -> ssl.SSLContext:
     try:
-        context = ssl.create_default_context(
-            cafile=None if settings.ca_file is None else str(settings.ca_file)
-        )
-        context.sslsocket_class = _Hasty
-        if settings.cert_file is not None:
-            context.load_cert_chain(settings.cert_file, settings.key_file)
+        return tls_context(settings, CONNECT_S)
     except (OSError, ssl.SSLError) as error:
         raise LinkLost(f"the certificates cannot be used: {error}") from error
-    return context
 
 
 def _published(message: Message, kind: int = PacketTypes.PUBLISH) -> Properties:

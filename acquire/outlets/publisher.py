@@ -194,7 +194,8 @@ class MqttOutlet:
                     await self._say(link, self._messages.state(state, meter))
             for meter, reading in list(self._newest.items()):
                 if meter not in paces:
-                    await self._meet(meter)
+                    if self._drain is not None:
+                        await self._drain.know(meter)
                     for message in self._announcements.of(reading):
                         await self._say(link, message)
                     paces[meter] = (self._pace(), self._pace(60.0))
@@ -207,11 +208,6 @@ class MqttOutlet:
                     retained = self._messages.live(reading, retained=True)
                     if retained is not None:
                         await self._say(link, retained)
-
-    async def _meet(self, meter: str) -> None:
-        if self._drain is not None:
-            found = await self._drain.compensated(meter)
-            self._messages.compensated = {**self._messages.compensated, **found}
 
     async def _values(self, link: Link, reading: Reading) -> None:
         message = self._messages.live(reading)

@@ -15,6 +15,7 @@ from acquire import config as configuration
 from acquire.errors import ConfigError
 from acquire.outlets.announce import load_template
 from acquire.outlets.homie_outlet import HomieOutlet
+from acquire.outlets.tls import tls_context
 from acquire.outward import HomieConfig, MqttConfig, read_secret
 from acquire.readings import Event
 
@@ -275,8 +276,6 @@ async def test_without_leave_nothing_is_even_listened_to(broker, program, until)
 
 
 def test_the_context_of_tls_checks_names_and_certificates():
-    from acquire.outlets.mqtt import _tls
-
-    context = _tls(MqttConfig(host="h", tls=True))
+    context = tls_context(MqttConfig(host="h", tls=True), 1.0)
     assert context.check_hostname
     assert context.verify_mode is ssl.CERT_REQUIRED
