@@ -196,5 +196,6 @@ class Sdi12Sensor:
         return [self._number(name, shown.get(name)) for name in names]
 
     def _number(self, name: str, said: float | str | None) -> str:
-        is_number = isinstance(said, float | int)
-        return write_number(said, self.descriptions[name][2]) if is_number else NO_NUMBER
+        if isinstance(said, float | int):
+            return write_number(said, self.descriptions[name][2])
+        return NO_NUMBER
