@@ -31,6 +31,7 @@ FLOORS = {
     "settle": 3,
     "procedures": 3,
     "presets": 3,
+    "watch": 4,
     "checks": 4,
     "immersion": 4,
     "meter": 4,
