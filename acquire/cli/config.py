@@ -29,6 +29,11 @@ def check(args: argparse.Namespace) -> int:
 
     config = load_config(args)
     config.solutions()  # a person's own file is read when it is needed; here it is
+    if config.mqtt is not None and config.mqtt.announce.templates:
+        from acquire.outlets.announce import load_template
+
+        for path in config.mqtt.announce.templates:
+            load_template(path)  # the same
     if args.json:
         print(json.dumps({"file": str(config.file or ""), "meters": list(config.meters)}))
         return 0

@@ -101,12 +101,13 @@ class MetricsOutlet:
                 *water_families(self._newest, units),
                 *self._store(),
                 *await self._broker(),
-                _counter("queue_drops", "Things this outlet was too slow for.", self._drops()),
+                _counter("queue_drops", "Things an outlet was too slow for.", self._drops()),
             ]
         )
 
     def _drops(self) -> Mapping[_Labels, int]:
-        return {(("outlet", self.name),): self._queue_drops()}
+        own: dict[_Labels, int] = {(("outlet", self.name),): self._queue_drops()}
+        return own if self._mqtt is None else {**own, (("outlet", "mqtt"),): self._mqtt.drops()}
 
     def _store(self) -> list[Family]:
         if self._writer is None:

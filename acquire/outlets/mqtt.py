@@ -175,11 +175,12 @@ async def open_link(
         raise
     try:
         yield Link(client, is_5=is_5)
-    finally:
-        # However we leave, we say goodbye; a broker that does not answer must not keep us.
+        # Only who has said all goes with a goodbye, for that takes the will back. Whoever leaves
+        # by an error hangs up instead, and the broker publishes it.
         with suppress(MqttError, TimeoutError, ValueError):
-            async with asyncio.timeout(0.5):
+            async with asyncio.timeout(0.5):  # a broker that does not answer must not keep us
                 await client.__aexit__(None, None, None)
+    finally:
         _drop(client)
 
 

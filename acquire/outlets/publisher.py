@@ -8,6 +8,7 @@ readings: what the bus cannot hand over is dropped there; only newest values are
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 
 from acquire.bench.standing import Explanation, Status
 from acquire.bus import Subscription
@@ -53,6 +54,8 @@ class MqttOutlet:
         self._states: dict[str, str] = {}
         self._changed = asyncio.Event()
         self._drain: Drain | None = None
+        self.drops: Callable[[], int] = lambda: 0
+        """How much of what was said this outlet was too slow for."""
         self._told: set[str] = set()
         self.broker = Broker(self.name, settings, clock, self._messages.state("lost"))
 
@@ -73,6 +76,7 @@ class MqttOutlet:
     async def run(self, heard: Subscription[Said]) -> None:
         """Publish until the listener ends; then say what is left, `offline` last."""
         self.broker.ending.clear()
+        self.drops = lambda: heard.dropped
         writer = self._writer
         if writer is not None:
             await writer.keep(Carrier(CARRIER, self._settings.outbox_rows))

@@ -182,6 +182,17 @@ async def test_a_sudden_death_publishes_the_will(broker, program, ear, until):
     await until(lambda: listens.heard[-1].payload == b"lost")
 
 
+async def test_an_end_by_an_error_is_no_goodbye_so_the_will_is_published(
+    broker, program, ear, until
+):
+    broker.start()
+    listens = await ear("ouzel/state")
+    one = await program(will_delay_s=0)
+    await until(lambda: listens.heard)
+    one.task.cancel()
+    await until(lambda: [m.payload for m in listens.heard] == [b"online", b"lost"])
+
+
 async def test_a_short_cut_of_the_network_does_not_show_as_lost(broker, program, ear, until):
     broker.start()
     listens = await ear("ouzel/state")
