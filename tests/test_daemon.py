@@ -201,3 +201,40 @@ async def test_a_disk_that_has_room_again_in_time_ends_nothing_and_costs_no_read
     await listener
     with Records.open(file) as records:
         assert [one.stamp.at_ms for one in records.readings()] == read
+
+
+async def test_an_order_names_the_water_of_the_immersion(tub, tmp_path):
+    works = tub()
+    captures = []
+
+    async def listen(heard):
+        async for said in heard:
+            if isinstance(said, Capture):
+                captures.append(said)
+                works.stop()
+
+    listener = asyncio.create_task(listen(works.listen("test")))
+    running = asyncio.create_task(works.run())
+    await until(lambda: "kitchen" in works._desks)
+    assert await works.order("water", "", "garden well") == "kitchen: the water is garden well"
+    for word, meter, water, says in [
+        ("water", "attic", "x", "no meter 'attic'; there are: kitchen"),
+        ("water", "kitchen", "", "name the water"),
+        ("boil", "kitchen", "", "no such order"),
+    ]:
+        with pytest.raises(ValueError, match=says):
+            await works.order(word, meter, water)
+    await running
+    await listener
+    assert {capture.water for capture in captures} == {"garden well"}
+
+
+async def test_an_order_leaves_out_the_water_to_come_or_all_of_them(tub):
+    works = tub(stops=[("rinse", None), ("tap", None), ("well", None)])
+    running = asyncio.create_task(works.run())
+    await until(lambda: "kitchen" in works._desks)
+    assert await works.order("skip", "kitchen", "") == "kitchen: left out rinse"
+    assert await works.order("stop", "kitchen", "") == "kitchen: no water is named any more"
+    assert await works.order("skip", "kitchen", "") == "kitchen: nothing to skip"
+    works.stop()
+    await running
