@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from acquire.errors import ConfigError
+from acquire.installation import WatchConfig, require_known
 from acquire.outward import MetricsConfig, MqttConfig, ProgramsConfig, beside
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
@@ -108,6 +109,9 @@ class _Whole(_Table):
     mqtt: MqttConfig | None = None
     metrics: MetricsConfig | None = None
     programs: ProgramsConfig = ProgramsConfig()
+    watch: dict[Annotated[str, Field(pattern=NAME.pattern)], WatchConfig] = Field(
+        default_factory=dict
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,7 @@ class Config:
     mqtt: MqttConfig | None = None
     metrics: MetricsConfig | None = None
     programs: ProgramsConfig = field(default_factory=ProgramsConfig)
+    watches: Mapping[str, WatchConfig] = field(default_factory=dict)
 
     def tolerance(self, quantity: str) -> Tolerance:
         """The configured settling tolerance, else the quantity's own."""
@@ -173,6 +178,10 @@ class Config:
                 name: table.model_dump(mode="json", exclude_none=True)
                 for name in ("mqtt", "metrics", "programs")
                 if (table := getattr(self, name)) is not None
+            },
+            "watch": {
+                name: watch.model_dump(mode="json", exclude_none=True)
+                for name, watch in self.watches.items()
             },
         }
 
@@ -220,7 +229,10 @@ def load(path: Path | None) -> Config:
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
     mqtt = whole.mqtt and beside(whole.mqtt, path, quantities)
-    return Config(path, store, bench, quantities, meters, mqtt, whole.metrics, whole.programs)
+    require_known(whole.watch, meters, quantities, path)
+    return Config(
+        path, store, bench, quantities, meters, mqtt, whole.metrics, whole.programs, whole.watch
+    )
 
 
 def meter(

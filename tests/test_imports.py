@@ -39,6 +39,8 @@ FLOORS = {
     "bench": 5,
     "store": 5,
     "outward": 6,
+    "installation": 6,
+    "watching": 7,
     "own_quantities": 2,
     "config": 6,
     "outlets": 7,

@@ -30,6 +30,8 @@ from acquire.store.outbox import Carrier, Delivered, Refused, settle
 from acquire.store.rollups import Retention
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
 from acquire.store.tables import Tables
+from acquire.store.watch_rows import WatchItem, keep_watched
+from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced
 
 __all__ = ["Kept", "Ledger"]
 
@@ -43,6 +45,7 @@ Kept = (
     | Carrier
     | Delivered
     | Refused
+    | WatchItem
 )
 
 _CHECKPOINT_BYTES = 4 * 1024 * 1024
@@ -178,6 +181,8 @@ class Ledger:
                     self._tables.correct(item)
                 case Carrier() | Delivered() | Refused():
                     settle(execute, item)
+                case KeptDraw() | Alert() | Cleared() | Acknowledged() | Replaced():
+                    keep_watched(execute, item)
         except (StoreError, sqlite3.IntegrityError) as refusal:
             execute("ROLLBACK TO item")
             execute("RELEASE item")

@@ -37,6 +37,14 @@ from acquire.store.database import (
 from acquire.store.migrations import known_version, version_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 from acquire.store.spans import Span, span_of
+from acquire.store.watch_rows import (
+    ALERT_QUERY,
+    DRAW_QUERY,
+    REPLACED_QUERY,
+    alert_of,
+    draw_of,
+)
+from acquire.watch.kept import Alert, KeptDraw, Replaced
 
 __all__ = ["Latest", "Records", "Run", "Series", "Units"]
 
@@ -427,6 +435,21 @@ class Records:
     def corrections(self, *, meter: str | None = None) -> list[StandingCorrection]:
         """Give every correction, oldest first, those undone too: see `checks.in_force`."""
         return corrections_of(self._all(CORRECTION_QUERY, meter))
+
+    # -- the watch --------------------------------------------------------------------------
+
+    def draws(self, watch: str, *, since_ms: int = 0) -> list[KeptDraw]:
+        """Give the draws of a watch, oldest first."""
+        return [draw_of(row) for row in self._all(DRAW_QUERY, watch, since_ms)]
+
+    def alerts(self, *, watch: str | None = None) -> list[Alert]:
+        """Give every alert ever raised, oldest first."""
+        found = [alert_of(row) for row in self._all(ALERT_QUERY)]
+        return [alert for alert in found if watch is None or alert.watch == watch]
+
+    def replaced(self, watch: str) -> list[Replaced]:
+        """Give what was changed at a watch, oldest first."""
+        return [Replaced(*row) for row in self._all(REPLACED_QUERY, watch)]
 
     # -- events -----------------------------------------------------------------------------
 

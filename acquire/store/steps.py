@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS"]
+__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS", "WATCH"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -221,4 +221,55 @@ CREATE TABLE days (
     exact    BLOB    NOT NULL,                   -- both sums unrounded: tally.py
     PRIMARY KEY (series, start_ms)
 ) STRICT, WITHOUT ROWID;
+"""
+
+WATCH = """
+-- Version 5: what a watch keeps. See acquire/watch/.
+
+-- One draw-off at a point of an installation, and what came of it. NULL in a number: not known.
+CREATE TABLE draws (
+    watch      TEXT    NOT NULL,                 -- its name in the configuration
+    started_ms INTEGER NOT NULL,
+    ended_ms   INTEGER NOT NULL,
+    stood_s    REAL,                             -- seconds since the draw before
+    litres     REAL,
+    value      REAL,                             -- settled conductivity at 25 °C, µS/cm
+    u          REAL,                             -- its standard uncertainty
+    temp_c     REAL,
+    peak       REAL,                             -- highest of the draw
+    middle     REAL,                             -- median of the whole draw
+    n          INTEGER NOT NULL,                 -- readings
+    flagged    INTEGER NOT NULL,                 -- of them without a number
+    different  INTEGER NOT NULL,                 -- different values
+    scatter    REAL    NOT NULL,
+    temp_jump  REAL    NOT NULL,
+    reason     TEXT    NOT NULL,                 -- why nothing settled
+    feed       REAL,                             -- conductivity of the feed at 25 °C, µS/cm
+    feed_u     REAL,
+    feed_ms    INTEGER,                          -- when that was measured
+    passage    REAL,
+    passage_u  REAL,
+    margin     REAL,                             -- logarithm over the limit
+    PRIMARY KEY (watch, started_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE alerts (
+    id              TEXT    NOT NULL PRIMARY KEY,
+    watch           TEXT    NOT NULL,
+    kind            TEXT    NOT NULL,
+    raised_ms       INTEGER NOT NULL,
+    text            TEXT    NOT NULL,
+    acknowledged_ms INTEGER,                     -- when a person said to have seen it
+    cleared_ms      INTEGER,                     -- NULL: it holds
+    cleared_text    TEXT    NOT NULL DEFAULT ''
+) STRICT;
+CREATE UNIQUE INDEX alerts_open ON alerts (watch, kind) WHERE cleared_ms IS NULL;
+
+-- Cartridges, membranes: what comes after is another filter.
+CREATE TABLE parts_changed (
+    id    INTEGER PRIMARY KEY,
+    watch TEXT    NOT NULL,
+    part  TEXT    NOT NULL,
+    at_ms INTEGER NOT NULL
+) STRICT;
 """

@@ -25,6 +25,7 @@ from acquire.store.outbox import Carrier, Delivered, Refused
 from acquire.store.rollups import Retention
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
 from acquire.store.stall import Stall, counted
+from acquire.store.watch_rows import WatchItem
 from acquire.store.worker import Close, Commit, Keep, Worker
 
 __all__ = ["StoreWriter", "WriterStats"]
@@ -198,7 +199,14 @@ class StoreWriter:
 
     async def keep(
         self,
-        item: Capture | Event | Check | StandingCorrection | Carrier | Delivered | Refused,
+        item: Capture
+        | Event
+        | Check
+        | StandingCorrection
+        | Carrier
+        | Delivered
+        | Refused
+        | WatchItem,
     ) -> None:
         """Make one thing durable; returns only then.
 
@@ -220,7 +228,7 @@ class StoreWriter:
                 await self._ask(check_row(item))
             case StandingCorrection():
                 await self._ask(correction_rows(item))
-            case Carrier() | Delivered() | Refused():
+            case _:
                 await self._ask(item)
 
     async def undo_correction(self, meter: str, quantity: str) -> None:
