@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cache
+from math import sqrt
 from pathlib import Path
 from typing import Any
 
@@ -22,18 +23,17 @@ class Preset:
     about: str = ""
     doubt: float = 0.03
     """A value is settled while the probability that it is not stays below this."""
-    patience_s: float = 24.0
-    """The doubt allowed doubles with each of these within the tolerance: past some point waiting
-    costs more than it tells."""
-    plateau: float = 0.1
+    counts_full_s: float = 12.0
+    """The tails' doubt counts in full after this long within the tolerance, then ever less."""
+    plateau: float = 0.05
     """Probability that a halt is a false plateau, at first."""
     plateau_unseen: float = 0.12
     """The same while this immersion has shown no change at all yet."""
-    plateau_abrupt: float = 0.5
+    plateau_abrupt: float = 0.15
     """The same after a halt more abrupt than the response was slowing down."""
-    plateau_shortest_s: float = 12.0
+    plateau_shortest_s: float = 20.0
     plateau_s: float = 42.0
-    """False plateaus last between these two; the doubt falls linearly in between."""
+    """False plateaus that matter last between these two; their doubt falls linearly in between."""
     least_windows: int = 3
     dwell_s: float = 10.0
     """Least time within the tolerance, whatever the doubt."""
@@ -55,15 +55,20 @@ class Preset:
     """A settled value is withdrawn when the doubt that it is at rest grows beyond this."""
     tail: TailPrior = field(default_factory=TailPrior)
 
-    def allowed(self, dwell_s: float) -> float:
-        """The doubt a value may carry after that many seconds within the tolerance."""
-        return self.doubt * (1.0 + dwell_s / self.patience_s)
+    def counted(self, doubt: float, dwell_s: float) -> float:
+        """What the tails' doubt counts for after that many seconds (> 0) within the tolerance.
+
+        The tails take what they leave unexplained for noise, so they learn too little from a long
+        stay: at one and the same doubt, values that had stayed for 50 s were wrong a third to a
+        half as often as those of 25 s (training seed; docs/settling.md).
+        """
+        share = self.counts_full_s / max(dwell_s, 1.0)
+        return doubt * share * sqrt(share)
 
     def unseen_u(self, tolerance: float, dwell_s: float) -> float:
         """Standard uncertainty for what may remain unseen, in the unit of the tolerance."""
-        return (
-            self.unseen * tolerance * (self.unseen_for_s / max(dwell_s, self.unseen_for_s)) ** 0.5
-        )
+        fallen = sqrt(self.unseen_for_s / max(dwell_s, self.unseen_for_s))
+        return self.unseen * tolerance * fallen
 
     def plateau_doubt(self, first: float, dwell_s: float) -> float:
         """What is left of the first doubt once the halt has lasted that long."""
@@ -72,8 +77,8 @@ class Preset:
 
     def earliest_dwell(self, first: float) -> float:
         """Seconds within the tolerance before which the plateau alone is too much doubt."""
-        falls = first / (self.plateau_s - self.plateau_shortest_s)
-        return (falls * self.plateau_s - self.doubt) / (falls + self.doubt / self.patience_s)
+        span = self.plateau_s - self.plateau_shortest_s
+        return self.plateau_s - span * min(self.doubt / first, 1.0)
 
 
 _ALLOWED = {f.name for f in fields(Preset)} - {"name", "tail"}

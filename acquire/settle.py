@@ -316,7 +316,7 @@ class Settler:
         value = level + found.rest
         if not self._settled:
             self._settled = (
-                found.doubt + plateau <= preset.allowed(dwell)
+                preset.counted(found.doubt, dwell) + plateau <= preset.doubt
                 and dwell >= preset.dwell_s
                 and len(w.lag) >= preset.least_windows
                 and abs(found.rest) < tolerance
@@ -335,7 +335,7 @@ class Settler:
         if self._settled:
             return min(8.0 + 0.03 * elapsed, 30.0)
         preset = self._preset
-        if view.outlook.doubt > 3.0 * preset.allowed(view.dwell):
+        if preset.counted(view.outlook.doubt, view.dwell) > 2.0 * preset.doubt:
             return min(3.0, 0.05 * elapsed)
         return min(4.0, 0.7 * (preset.earliest_dwell(first) - view.dwell))
 

@@ -61,8 +61,9 @@ class View:
         left = abs(found.left)
         if left > self.tolerance and found.rate != 0.0:
             wait += abs(found.left / found.rate) * log(left / self.tolerance)
-        if found.doubt > preset.doubt:  # evidence about a slope grows as the cube of the time
-            wait = max(wait, self.dwell * ((found.doubt / preset.doubt) ** 0.33 - 1.0))
+        counted = preset.counted(found.doubt, self.dwell)
+        if counted > preset.doubt:  # evidence about a slope grows as the cube of the time
+            wait = max(wait, self.dwell * ((counted / preset.doubt) ** 0.33 - 1.0))
         return wait
 
     def reason(self, quantity: str) -> str:
@@ -93,6 +94,7 @@ class View:
             ("left to move", f"{found.left:+.2g}"),
             ("rate", f"{found.rate * 60.0:+.2g} per minute"),
             ("doubt: not at rest", f"{100 * found.doubt:.1f} %, most of it {_KINDS[found.kind]}"),
+            ("... counted, by then", f"{100 * preset.counted(found.doubt, self.dwell):.1f} %"),
             ("doubt: a false plateau", f"{100 * self.plateau:.1f} %"),
             ("doubt allowed", f"{100 * preset.doubt:.1f} % together"),
             ("temperature to come", f"{self.to_come:+.2g}"),

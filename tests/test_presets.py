@@ -41,10 +41,22 @@ def test_the_default_preset_is_what_the_defaults_say():
     assert bench == Preset(about=bench.about)
 
 
-def test_the_doubt_allowed_grows_with_the_time_waited():
+def test_a_doubt_counts_less_the_longer_the_value_has_stayed():
     bench = find_preset("bench")
-    assert bench.allowed(0) == bench.doubt
-    assert bench.allowed(bench.patience_s) == pytest.approx(2 * bench.doubt)
+    counted = [bench.counted(0.1, dwell) for dwell in (0.0, 12.0, 24.0, 48.0)]
+    assert counted == sorted(counted, reverse=True)
+    assert counted[1] == pytest.approx(0.1)
+    assert counted[2] / counted[3] == pytest.approx(2**1.5)
+
+
+@pytest.mark.parametrize("name", ["bench", "careful", "quick"])
+def test_the_plateau_alone_is_small_enough_from_the_earliest_dwell_on(name):
+    preset = find_preset(name)
+    for first in (preset.plateau, preset.plateau_unseen, preset.plateau_abrupt):
+        earliest = preset.earliest_dwell(first)
+        assert preset.plateau_doubt(first, earliest) <= preset.doubt + 1e-12
+        if first > preset.doubt:
+            assert preset.plateau_doubt(first, earliest - 1) > preset.doubt
 
 
 def test_every_procedure_says_where_it_stands_and_keeps_its_minutes():
