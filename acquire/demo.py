@@ -57,7 +57,7 @@ def run_demo(folder: str, *, seed: int, speed: float) -> int:
     print(
         f"A simulated probe, and a hand that moves it through {len(STOPS)} waters,\n"
         f"{speed:g} times as fast as real (so its clock runs ahead). The daemon reads it\n"
-        "through a serial port and takes a capture whenever the numbers have come to rest.\n",
+        "through a serial port and takes a capture when the numbers have come to rest.\n",
         flush=True,
     )
     probe = [*_ouzel("simulate"), "--link", str(into / "probe"), "--seed", str(seed)]
