@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
+from acquire.asking import asked
 from acquire.bench.desk import Desk
 from acquire.bench.standing import Explanation, Settles, Status
 from acquire.bench.taker import CaptureTaker
@@ -33,6 +34,7 @@ from acquire.registry import driver_class
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
+from acquire.watching import Point, WatchNews, resumed
 
 __all__ = [
     "Daemon",
@@ -53,6 +55,8 @@ CLOCK_STEP_S = 0.5
 """Wall time that departs this far from monotonic time between two looks was stepped."""
 
 
+REQUESTS_S = 1.0
+"""How often it is looked for what other commands ask."""
 LAST_WORDS_S = 1.0
 """How long an outlet may take to say the last things when the program stops."""
 
@@ -116,6 +120,7 @@ class Daemon:
         self._meters = {m.name: m for m in meters}
         self._desks: dict[str, Desk] = {}
         self._corrections: list[StandingCorrection] = []
+        self._points: list[Point] = []
         self._writer: StoreWriter | None = None
         self._stop = asyncio.Event()
 
@@ -147,6 +152,8 @@ class Daemon:
                 for name, driver in self._drivers.items():
                     group.create_task(self._supervise(name, driver), name=f"meter {name}")
                 group.create_task(self._watch_clock(), name="clock")
+                if self._points:
+                    group.create_task(self._take_requests(), name="requests")
                 group.create_task(self._wait_for_stop(), name="stop")
                 if ready is not None:
                     await ready()
@@ -200,6 +207,12 @@ class Daemon:
         with Records.open(path) as records:
             self._corrections = records.corrections()
             left = list(records.captures(state=CaptureState.PROVISIONAL))
+            self._points = resumed(
+                self._config.watches,
+                records,
+                new_id=new_id,
+                check_every_days={m.name: m.check_every_days for m in self._meters.values()},
+            )
         for capture in left:
             why = "the program ended while the probe was in the water"
             await self._writer_keep(replace(capture, state=CaptureState.FINAL, reason=why))
@@ -268,6 +281,11 @@ class Daemon:
             await self._keep(news)
             if isinstance(news, Capture) and news.state in _EXPLAINED:
                 await self._said.publish(desk.explain(news))
+            if isinstance(news, Capture):
+                for point in self._points:
+                    point.see(news)
+        for point in tuple(self._points):
+            await self._keep_watched(await self._watched(point, item))
         status = desk.status()
         if status is not None:
             await self._said.publish(status)
@@ -276,6 +294,39 @@ class Daemon:
         """Durable first, announced second."""
         await self._writer_keep(item)
         await self._said.publish(item)
+
+    async def _watched(self, point: Point, item: Reading) -> Sequence[WatchNews]:
+        try:
+            return point.update(item)
+        except Exception as error:  # noqa: BLE001  (a fault in it must not cost readings)
+            self._points.remove(point)
+            text = f"{point.name} is watched no longer: {type(error).__name__}: {error}"
+            await self._keep(Event("watch_failed", item.stamp, item.meter, text))
+            return ()
+
+    async def _keep_watched(self, news: Sequence[WatchNews]) -> None:
+        for item in news:
+            if isinstance(item, Event):
+                await self._keep(item)
+            elif self._writer is not None:
+                await self._writer.keep(item)
+
+    async def _take_requests(self) -> None:
+        """Do what other commands ask of the one process that writes."""
+        assert self._store_path is not None  # noqa: S101 - there are no watches without a store
+        while True:
+            for note, said in asked(self._store_path):
+                for point in self._points:
+                    if said.get("alert"):
+                        news = point.acknowledge(said["alert"], self._clock.now())
+                    elif said.get("watch") == point.name:
+                        news = point.change(said.get("part", "cartridge")[:40], self._clock.now())
+                    else:
+                        continue
+                    if news:
+                        await self._keep_watched(news)
+                        note.unlink(missing_ok=True)  # durable now: whoever asked may go
+            await self._clock.sleep(REQUESTS_S)
 
     async def _writer_keep(self, item: Capture | Event) -> None:
         if self._writer is not None:
@@ -335,6 +386,8 @@ class Daemon:
             stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],
         )
         mine = in_force(one for one in self._corrections if one.meter == name)
+        for point in self._points:
+            point.meet(name, driver.channels, mine)
         self._desks[name] = Desk(name, driver.channels, taker, mine)
         return self._desks[name]
 

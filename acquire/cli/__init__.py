@@ -27,6 +27,7 @@ COMMANDS = (
     "serve",
     "name",
     "simulate",
+    "watch",
     "store",
     "export",
     "replay",

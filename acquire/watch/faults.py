@@ -38,7 +38,7 @@ class FaultFinder:
 
     def look(self, draw: Draw) -> tuple[Fault | None, bool]:
         """Give the fault a draw shows, and whether its value may be used at all."""
-        fault = self._lost(draw) or self._temperature(draw)
+        fault = self._temperature(draw) or self._lost(draw)
         if fault is not None:
             return fault, False
         fault, is_suspect = self._stuck(draw)

@@ -30,10 +30,10 @@ _SHARED = 4.0
 """How many days next to each other tell as much as one."""
 _RECENT = 6
 _ANCHOR = 0.8
-_LEVEL_U = 0.04
+_LEVEL_U = 0.045
 """What the margin itself may be wrong by: feed, probe, the draws of these days."""
 _SEASON = 0.5
-_SHAPE_U = 0.12
+_SHAPE_U = 0.15
 """Relative, of what is left: laws that no shape here follows."""
 _FAR = 8.0
 """An interval that ends later than so many times what was seen is no forecast."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import median
 
@@ -103,6 +104,7 @@ class Judge:
         self._centre: float | None = None
         self._sigma = 0.03
         self._slow: float | None = None
+        self._level: float | None = None
         self._margin: float | None = None
         self._sum = 0.0
         self._marks: deque[bool] = deque(maxlen=3)
@@ -124,15 +126,19 @@ class Judge:
         """Kinds that hold now."""
         return frozenset(self._on)
 
+    def hold(self, kinds: Iterable[str]) -> None:
+        """Go on with alerts that were raised before and never ended."""
+        self._on.update(kind for kind in kinds if kind in {*WATER_KINDS, *PROBE_KINDS})
+
     def standing(self) -> Standing:
-        if self._centre is None or self._slow is None:
+        if self._centre is None or self._level is None:
             return Standing(self._seen, None, None, None, None, is_rising=False)
-        _, upper = ewma_limits(centre=self._centre, sigma=self._sigma, weight=_SLOW)
+        _, upper = ewma_limits(centre=self._centre, sigma=self._sigma, weight=_FAST)
         return Standing(
             self._seen,
             math.exp(self._centre),
             self._sigma,
-            math.exp(self._slow),
+            math.exp(self._level),
             math.exp(upper),
             self._sum > _DECISION,
         )
@@ -176,6 +182,7 @@ class Judge:
             x -= PASSAGE_PER_C * (draw.temp_c - 25.0)
         changes = self._follow_jump(x)
         is_mark = self._marks[-1]
+        (self._level,) = ewma([x], weight=_FAST, start=x if self._level is None else self._level)
         if self._slow is None:
             self._slow = x
         elif not is_mark:

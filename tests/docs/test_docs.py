@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire import config, outward
+from acquire import config, installation, outward
 from acquire.cli import COMMANDS, build_parser
 from acquire.errors import OuzelError
 
@@ -89,6 +89,7 @@ def test_every_configuration_key_is_in_the_reference():
         *fields_of(config.Stop),
         *fields_of(config.QuantityConfig),
         *fields_of(config._MeterTable),
+        *fields_of(installation.WatchConfig),
         *fields_of(outward.MqttConfig),
         *fields_of(outward.HomieConfig),
         *fields_of(outward.AnnounceConfig),
