@@ -94,7 +94,7 @@ class View:
             ("left to move", f"{found.left:+.2g}"),
             ("rate", f"{found.rate * 60.0:+.2g} per minute"),
             ("doubt: not at rest", f"{100 * found.doubt:.1f} %, most of it {_KINDS[found.kind]}"),
-            ("... counted, by then", f"{100 * preset.counted(found.doubt, self.dwell):.1f} %"),
+            ("doubt that counts", f"{100 * preset.counted(found.doubt, self.dwell):.1f} % by now"),
             ("doubt: a false plateau", f"{100 * self.plateau:.1f} %"),
             ("doubt allowed", f"{100 * preset.doubt:.1f} % together"),
             ("temperature to come", f"{self.to_come:+.2g}"),
