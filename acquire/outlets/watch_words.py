@@ -38,14 +38,16 @@ def state_text(state: WatchState) -> str:
     if state.first_peak is not None:
         lines.append(f"  first water  {state.first_peak:.1f} times the settled value, last week")
     lines.append(f"  baseline     {_baseline(state)}")
-    lines.append(f"  forecast     {_forecast(state)}")
+    first, *more = _wrapped(_forecast(state))
+    lines.append(f"  forecast     {first}")
+    lines += [f"               {part}" for part in more]
     if not state.alerts:
         lines.append("  alerts       none")
     for alert in state.alerts:
         seen = ", seen" if alert.acknowledged_ms is not None else ""
         lines.append(f"  ALERT        {TITLES[alert.kind]}")
         lines.append(f"               {alert.id}, since {_time(alert.raised_ms)}{seen}")
-        lines += [f"               {part}" for part in _wrapped(f"{tidy(alert.text)}.")]
+        lines += [f"               {part}" for part in _wrapped(f"{tidy(alert.text, 300)}.")]
         lines += [f"               {part}" for part in _wrapped(ADVICE[alert.kind])]
     lines.append("  These readings never show that a water is safe to drink.")
     return "\n".join(lines)
