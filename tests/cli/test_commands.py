@@ -43,9 +43,11 @@ def test_a_capture_waits_until_the_numbers_have_settled_stores_them_and_ends(ouz
     )
     assert all(value["expanded_u"] > 0 for value in values.values())
     with Records.open(ouzel.folder / "water.db") as records:
-        (kept,) = records.captures()
-        assert kept.id == said["id"]
+        kept = records.capture(said["id"])
         assert kept.state is CaptureState.FINAL
+        # One taken too early and withdrawn may stand beside it; nothing else.
+        others = {c.state for c in records.captures() if c.id != kept.id}
+        assert others <= {CaptureState.WITHDRAWN}
         assert kept.values["ph"].value == pytest.approx(values["ph"]["value"])
         assert len(list(records.readings())) >= 20
 
