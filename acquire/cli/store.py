@@ -28,7 +28,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     verify = works.add_parser(
         "verify",
         help="examine every page, reference and roll-up",
-        description="Changes nothing. Takes a minute a gigabyte. Examines a copy with --store.",
+        description="Changes nothing. Examines a copy with --store.",
     )
     compact = works.add_parser(
         "compact",

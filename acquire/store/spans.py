@@ -16,7 +16,7 @@ __all__ = ["Point", "Span", "span_of"]
 
 _RAW_MS = 30 * 60_000
 """Spans up to this are drawn from readings."""
-_MINUTES_MS = 14 * 86_400_000
+_MINUTES_MS = 10 * 86_400_000
 _HOURS_MS = 3 * 366 * 86_400_000
 _TAIL_MS = 3_600_000
 """Readings not rolled up yet that are looked at; more are there only while an old store catches
@@ -88,17 +88,17 @@ def _level(connection: sqlite3.Connection, since_ms: int, asked_ms: int) -> Leve
     """Choose by the length asked for; what has expired there is looked for one level up."""
     if asked_ms > _HOURS_MS:
         return DAYS
-    raw, minutes, hours = (
+    raw, minutes, days = (
         connection.execute(query).fetchone()[0]
         for query in (
             "SELECT min(at_ms) FROM readings",
             "SELECT min(start_ms) FROM minutes",
-            "SELECT min(start) FROM (SELECT min(start_ms) AS start FROM hours GROUP BY series)",
+            "SELECT min(start_ms) FROM days",
         )
     )
     if asked_ms <= _RAW_MS and not _is_gone(raw, minutes, since_ms):
         return None
-    if asked_ms <= _MINUTES_MS and not _is_gone(minutes, hours, since_ms):
+    if asked_ms <= _MINUTES_MS and not _is_gone(minutes, days, since_ms):
         return MINUTES
     return HOURS
 
@@ -107,7 +107,7 @@ def _is_gone(oldest: int | None, oldest_above: int | None, since_ms: int) -> boo
     """Tell whether a level lacks the begin of a span that the one above it may have."""
     if oldest_above is None or (oldest is not None and oldest <= since_ms):
         return False
-    return oldest is None or oldest_above < oldest - oldest % 3_600_000
+    return oldest is None or oldest_above < oldest - oldest % 86_400_000
 
 
 def _rows(  # noqa: PLR0917

@@ -1,10 +1,10 @@
 """How well the watch tells filters from probes: scored on simulated years.
 
-    python tests/benchmarks/watch/scored.py [--years 60] [--first 1000] [--each]
+    python tests/benchmarks/watch/scored.py [--years 60] [--first 2000] [--each]
 
 Every reading goes through the same code as in the program: draws are cut, judged, forecast. The
 years `--first` to `--first` + `--years` are other ones than those the thresholds were set with
-(0 to 59).
+(0 to 99).
 """
 
 from __future__ import annotations
@@ -197,7 +197,7 @@ def run(seed: int, score: Score, each: bool = False) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--years", type=int, default=60)
-    parser.add_argument("--first", type=int, default=1000)
+    parser.add_argument("--first", type=int, default=2000)
     parser.add_argument("--each", action="store_true", help="print what went wrong")
     args = parser.parse_args()
     random.seed(0)
