@@ -224,5 +224,8 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         )
     # FULL: a commit is on the disk, not only in the system's hands, when it returns.
     connection.execute("PRAGMA synchronous = FULL")
+    # Some systems build SQLite so that it overwrites what is deleted: expired readings would be
+    # written to flash once more only to be forgotten.
+    connection.execute("PRAGMA secure_delete = OFF").fetchall()
     # Checkpoints are the ledger's: no second connection may reset the log, ever.
     connection.execute("PRAGMA wal_autocheckpoint = 0")

@@ -145,6 +145,7 @@ class Ledger:
         with mapped(self.path, "writing"):
             try:
                 execute("BEGIN IMMEDIATE")
+                self._tables.expire(sum(len(reading.cells) for reading in readings))
                 rows = sum(self._tables.insert(reading) for reading in readings)
                 self._tables.roll()
                 outcomes = [self._keep_or_refuse(item) for item in kept]

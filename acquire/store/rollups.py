@@ -19,8 +19,8 @@ __all__ = ["LEVELS", "Level", "Retention", "RollUps"]
 
 _SLICE = 20_000
 """Readings rolled up in one commit at most, about 0.1 s: an old store catches up by and by."""
-_EXPIRED = 3_000
-"""Rows deleted in one commit at most."""
+_EXPIRED = 200
+"""Rows that may be deleted in a commit, whatever it inserts."""
 _DAY_MS = 86_400_000
 
 
@@ -80,7 +80,7 @@ class RollUps:
                         self._late[level.table].setdefault(key, Tally()).add(at_ms, value)
 
     def roll(self) -> None:
-        """Bring every level up to date, and delete a slice of what is past its time."""
+        """Bring every level up to date."""
         if not self._through:
             return  # a store held at a version before there were any
         for level in LEVELS:
@@ -91,7 +91,6 @@ class RollUps:
         self._roll_minutes()
         self._roll_hours()
         self._roll_days()
-        self._expire()
 
     # -- upwards ----------------------------------------------------------------------------
 
@@ -184,9 +183,15 @@ class RollUps:
 
     # -- away -------------------------------------------------------------------------------
 
-    def _expire(self) -> None:
-        if self._keep is None:
+    def expire(self, inserted: int) -> None:
+        """Delete some of what is past its time: a little more than is about to be `inserted`.
+
+        Called before the inserts of the same transaction, so that they take the pages which the
+        deletes leave: those are written once, and expiry costs the flash next to nothing.
+        """
+        if self._keep is None or not self._through:
             return
+        most = max(_EXPIRED, inserted + inserted // 4)
         if self._cut_ms is None:
             self._cut_ms = {
                 "readings": self._cut(self._keep.raw_days),
@@ -202,8 +207,9 @@ class RollUps:
                 continue
             beyond = self._one(
                 f"SELECT {column} FROM {table} WHERE {column} < ? "  # noqa: S608 - constants
-                f"ORDER BY {column} LIMIT 1 OFFSET {_EXPIRED}",
+                f"ORDER BY {column} LIMIT 1 OFFSET ?",
                 cut,
+                most,
             )
             end = cut if beyond is None else max(beyond, oldest + 1)
             self._execute(f"DELETE FROM {table} WHERE {column} < ?", (end,))  # noqa: S608 - constants

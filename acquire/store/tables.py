@@ -147,6 +147,10 @@ class Tables:
         )
         return len(series)
 
+    def expire(self, inserted: int) -> None:
+        """Make room for so many rows."""
+        self._rolls.expire(inserted)
+
     def roll(self) -> None:
         """Bring the roll-ups up to what was inserted."""
         self._rolls.roll()

@@ -167,7 +167,7 @@ def test_old_readings_expire_in_slices_and_their_roll_ups_stay(tmp_path: Path) -
     ledger = Ledger(tmp_path / "water.db", now, retention=Retention(raw_days=2, minute_days=3))
     for day in range(6):
         ledger.commit([reading(day * DAY_S + second, 7.0) for second in range(0, DAY_S, 20)])
-        for _ in range(8):
+        for _ in range(30):
             ledger.commit([])
     path = ledger.path
     days = len({at // 86_400_000 for (at,) in rows_of(path, "SELECT at_ms FROM readings")})

@@ -99,7 +99,7 @@ def test_a_short_span_whose_readings_expired_is_drawn_from_minutes(
     for day in range(5):
         first = START_MS + day * DAY_MS
         ledger.commit([reading(first + m * 20_000, 7.0) for m in range(4320)])
-        for _ in range(5):
+        for _ in range(30):
             ledger.commit([])
     ledger.close(NOW)
     with Records.open(path) as records:

@@ -106,7 +106,7 @@ def test_compacting_gives_the_disk_back_what_expired_left(tmp_path: Path) -> Non
     ledger = Ledger(tmp_path / "water.db", NOW, retention=Retention(raw_days=1))
     for day in range(6):
         fill(ledger, day * 8640, 8640, step_s=10)
-        for _ in range(4):
+        for _ in range(50):
             fill(ledger, 0, 0)
     ledger.close(NOW)
     before, after = compact(ledger.path)

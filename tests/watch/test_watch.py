@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -222,7 +223,7 @@ def test_a_limit_on_the_product_counts_like_one_on_the_rejection() -> None:
 
 # -- the probe ------------------------------------------------------------------------------
 
-FAULTS: dict[str, dict[str, object]] = {
+FAULTS: dict[str, dict[str, Any]] = {
     "open_circuit": {"value": None, "peak": None, "flagged": 19, "distinct": 0, "middle": None},
     "air": {"value": 6.0, "peak": 14.0, "middle": 6.0, "scatter": 0.3},
     "temperature": {"temp_c": 85.0, "value": 8.0},
