@@ -60,7 +60,7 @@ class StoreConfig(_Table):
     """[store]"""
 
     path: Path = Field(default_factory=_default_store)
-    commit_every_s: Annotated[float, Field(ge=1, le=600)] = 180.0
+    commit_every_s: Annotated[float, Field(ge=1, le=600)] = 10.0
     raw_days: Annotated[int, Field(ge=1, le=36_500)] = 30
     """For how many days that hold readings every reading is kept."""
     minute_days: Annotated[int, Field(ge=1, le=36_500)] = 730
