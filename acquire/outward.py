@@ -172,7 +172,7 @@ def beside(mqtt: MqttConfig, file: Path | None, quantities: Mapping[str, object]
             )
     if mqtt.format == "senml+cbor" and find_spec("cbor2") is None:
         raise ConfigError(
-            "CBOR needs the package cbor2: pip install 'ouzel[cbor]'", file=file, key="mqtt.format"
+            "CBOR needs the package cbor2: pip install cbor2", file=file, key="mqtt.format"
         )
     named = {}
     for key in ("ca_file", "cert_file", "key_file", "password_file"):

@@ -185,7 +185,7 @@ def need(module: str) -> None:
     if find_spec(module) is None:
         raise ConfigError(
             f"Bluetooth needs the package {module}, which is not installed",
-            allowed="pip install 'ouzel[ble]'",
+            allowed="pip install 'bleak>=3.1,<4' cryptography",
         )
 
 

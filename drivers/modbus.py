@@ -79,7 +79,7 @@ class Modbus:
                 raise
             raise MeterUnavailable(
                 "reading Modbus needs pymodbus (3.16 or later, below 4), which is not installed: "
-                "pip install 'ouzel[modbus]'"
+                "pip install 'pymodbus>=3.16,<4'"
             ) from error
         settings = self._settings
         port = resolve(settings.line_port)

@@ -122,7 +122,7 @@ class ModbusFront:
         except ImportError as error:
             raise MeterUnavailable(
                 "a simulated Modbus meter needs pymodbus, which is not installed: "
-                "pip install 'ouzel[modbus]'"
+                "pip install 'pymodbus>=3.16,<4'"
             ) from error
         # Each line that is closed, and each device that is meant to be silent, is an error to it.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)

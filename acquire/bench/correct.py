@@ -25,7 +25,8 @@ def propose(checks: Sequence[Check], *, now_ms: int) -> StandingCorrection:
     both, for pH about pH 7.
 
     Raises:
-        WaterError: the checks do not belong together, are too close, or one was another solution.
+        WaterError: the checks do not belong together, are too close, found no error worth
+            correcting, or one was another solution.
 
     """
     if not 1 <= len(checks) <= 2:
@@ -41,12 +42,15 @@ def propose(checks: Sequence[Check], *, now_ms: int) -> StandingCorrection:
             )
     anchors = tuple(_anchor(check) for check in checks)
     if len(anchors) == 1 and quantity != "conductivity":
+        _require_error(checks)
         line = from_one_check(anchors[0].said, anchors[0].expected)
         return StandingCorrection(meter, quantity, line, anchors, now_ms)
     if len(anchors) == 1:
         anchors = (Anchor(0.0, 0.0, 0.0), *anchors)
     first, second = anchors
     _require_apart(first, second, quantity)
+    if len(checks) == 1:
+        _require_error(checks)
     line = from_two_checks(
         (first.said, first.expected),
         (second.said, second.expected),
@@ -57,6 +61,13 @@ def propose(checks: Sequence[Check], *, now_ms: int) -> StandingCorrection:
 
 def _anchor(check: Check) -> Anchor:
     return Anchor(check.said, check.expected, check.u, check.capture_id)
+
+
+def _require_error(checks: Sequence[Check]) -> None:
+    if all(abs(check.said - check.expected) <= 2.0 * check.u for check in checks):
+        raise WaterError(
+            "no error larger than its own uncertainty was found: a correction would only add noise"
+        )
 
 
 def _require_apart(first: Anchor, second: Anchor, quantity: str) -> None:

@@ -170,7 +170,7 @@ class CaptureTaker:
 
     def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
         """The meter went away or the program stops: what is open ends with what it has."""
-        news = self._leave(stamp, why)
+        news = self._leave(stamp, why, lifted=False)
         self._follower = Immersion(self._channels)
         self._place = None
         self._recent.clear()
@@ -328,14 +328,17 @@ class CaptureTaker:
             return []
         return [self._withdraw(self._why())]
 
-    def _leave(self, stamp: Stamp, why: str = "") -> list[Capture | Event]:
+    def _leave(self, stamp: Stamp, why: str = "", *, lifted: bool = True) -> list[Capture | Event]:
         """Close the immersion: a provisional capture becomes final as it last stood settled."""
         news: list[Capture | Event] = []
         began = self._began
         if self._capture is not None:
             news.append(replace(self._capture, state=CaptureState.FINAL, reason=why))
         elif began is not None and not self._recorded:
-            news.append(self._left_early(began, stamp, why))
+            is_brief = stamp.t_s - began.t_s < BRIEF_S
+            if lifted or not is_brief:
+                done = "lifted" if lifted else "stopped"
+                news.append(self._left_early(began, stamp, why, done))
         if self._recorded and self._stops:
             self._stops.popleft()
         self._capture = self._began = self._moving_since_s = None
@@ -343,14 +346,15 @@ class CaptureTaker:
         self._tracks, self._calm = {}, {}
         return news
 
-    def _left_early(self, began: Stamp, stamp: Stamp, why: str) -> Capture | Event:
+    def _left_early(self, began: Stamp, stamp: Stamp, why: str, done: str) -> Capture | Event:
         elapsed_s = stamp.t_s - began.t_s
-        text = why or f"lifted after {elapsed_s:.0f} s, before the numbers had settled"
+        text = why or f"{done} after {elapsed_s:.0f} s, before the numbers had settled"
         text = f"{text}: {self._why()}"
         if elapsed_s >= BRIEF_S:
             self._recorded = True
             return self._new_capture(CaptureState.UNSETTLED, began, stamp, text, self._calm)
-        water = f"; the next water is still taken as {self._stops[0][0]}" if self._stops else ""
+        name = self._stops[0][0] if self._stops else ""
+        water = f"; the next water is still taken as {name}" if name else ""
         data: dict[str, float | str] = {"elapsed_s": round(elapsed_s, 1)}
         return Event("left_unsettled", stamp, self._meter, text + water, data)
 

@@ -49,6 +49,7 @@ exit codes:
   7  check: the meter failed
   8  check: cannot tell at this uncertainty
   130  stopped with Ctrl-C
+  141  whoever read the output went away before the end
 
 These readings never show that a water is safe to drink. For that, ask a certified
 laboratory and your local authority.
@@ -101,9 +102,11 @@ def _make_streams_safe() -> None:
 
 
 def _pipe_closed() -> int:
-    """Whoever read our output (head, less) has gone: not an error.
+    """Whoever read our output (head, less) has gone: end quietly, but never as a success.
 
-    Python would complain again while flushing at exit, so standard output is pointed at nothing.
+    What was decided may not have been said; 141 is what a shell shows of a program that a closed
+    pipe ended. Python would complain again while flushing at exit, so standard output is pointed
+    at nothing.
     """
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return 0
+    return 141

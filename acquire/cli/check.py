@@ -241,7 +241,9 @@ def _print(
     store: Path,
 ) -> None:
     from acquire.bench.check import check_budget
+    from acquire.bench.correct import propose
     from acquire.bench.meter_state import DAY_MS
+    from acquire.errors import WaterError
     from acquire.outlets.budget import budget_table
     from acquire.outlets.check_words import check_lines, date_text
 
@@ -259,8 +261,12 @@ def _print(
     print(f"\nStored as check {first.capture_id} in {store}")
     for check in checks:
         if check.verdict == "fail" and not check.resembles:
-            print(
-                f"Clean the probe, take fresh solution and check again. If it stays: "
-                f"`ouzel correct {check.meter} {check.quantity} --from {check.capture_id}`"
-            )
+            print("Clean the probe, take fresh solution and check again.")
+            try:
+                propose([check], now_ms=check.at_ms)
+            except WaterError:
+                print(f"This is too far off for a meter: is it {check.solution} in the glass?")
+            else:
+                print("If it stays, correct later captures by it:")
+                print(f"    ouzel correct {check.meter} {check.quantity} --from {check.capture_id}")
     print(f"How the meter stands: `ouzel meter {first.meter}`")

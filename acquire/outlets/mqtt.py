@@ -118,6 +118,8 @@ class Link:
         """Ask for a topic; gives why the broker refused, or nothing."""
         try:
             codes = await self._client.subscribe(topic, qos)
+        except ValueError:
+            return "no topic filter: # stands only at the end, + and # alone between slashes"
         except (MqttError, OSError) as error:
             raise LinkLost(_words(error)) from error
         _heed_cancellation()

@@ -373,7 +373,7 @@ async def test_find_without_the_package_says_how_to_get_it(monkeypatch):
     monkeypatch.setattr("drivers.ble_link.find_spec", lambda name: None)
     scanned = await scan(0.01)
     assert list(scanned) == []
-    assert "pip install 'ouzel[ble]'" in scanned.problem
+    assert "pip install 'bleak" in scanned.problem
 
 
 async def test_find_without_an_adapter_says_so():

@@ -416,7 +416,7 @@ def test_the_block_of_the_simulator_is_as_long_as_the_profile_says():
 
 def test_without_bleak_the_extra_is_named(monkeypatch):
     monkeypatch.setattr("drivers.ble_link.find_spec", lambda name: None)
-    with pytest.raises(ConfigError, match=r"pip install 'ouzel\[ble\]'"):
+    with pytest.raises(ConfigError, match=r"pip install 'bleak"):
         Gatt(settings("packed"), meter="bench", clock=SystemClock())
 
 

@@ -315,7 +315,7 @@ def test_only_an_opened_meter_loads_pymodbus() -> None:
         cwd=Path(__file__).parents[2],
     ).stdout
     assert out.startswith("MeterUnavailable reading Modbus needs pymodbus")
-    assert out.strip().endswith("pip install 'ouzel[modbus]'")
+    assert out.strip().endswith("pip install 'pymodbus>=3.16,<4'")
 
 
 # What goes wrong on the wire.
