@@ -25,6 +25,12 @@ HELD_S = 10.0
 """A link that held so long was good: the next failure begins with the shortest wait again."""
 BURST = 10
 """Losses told of one after the other; each is a commit to flash."""
+UNENDED_MOST = 20
+"""So many bytes without the end of a frame are a meter that ends its lines otherwise."""
+NO_END = (
+    "bytes arrive but no line ends as the profile says: check its terminator, "
+    "or let `ouzel learn` find out"
+)
 HINT_S = 5.0
 """So long a person may wait for a first reading before being told what the bytes look like."""
 
@@ -143,7 +149,14 @@ def _silence(driver: Driver, watch: _LinkWatch, silence_s: float) -> str:
             f"bytes arrive but none make sense ({news} bad frames in {silence_s:g} s): "
             "check the profile and the serial speed"
         )
+    if _unended(driver) >= UNENDED_MOST:
+        return NO_END
     return f"nothing heard for {silence_s:g} s: is the meter switched on?"
+
+
+def _unended(driver: Driver) -> int:
+    """Bytes that belong to no whole frame yet; not every driver says."""
+    return int(getattr(driver, "unended", 0))
 
 
 class _LinkWatch:
@@ -173,12 +186,16 @@ class _LinkWatch:
             before = self._driver.bad_frames
             await clock.sleep(HINT_S)
             news = self._driver.bad_frames - before
-            if self._last is None and news >= 2:
+            if self._last is not None:
+                return
+            if news >= 2:
                 text = (
                     f"bytes arrive but none of {news} lines makes sense: "
-                    "check the profile and the serial speed"
+                    "check the profile and the serial speed, or let `ouzel learn` find out"
                 )
                 await self._tell("bad_frames", clock.now(), text, {"count": news})
+            elif _unended(self._driver) >= UNENDED_MOST:
+                await self._tell("bad_frames", clock.now(), NO_END, {"count": news})
 
         task = asyncio.create_task(hint(), name=f"hint {self._meter}")
         try:

@@ -48,6 +48,7 @@ class TextLines:
         self._clock = clock
         self._identity = settings.port
         self._last_bad = ""
+        self._stream: _Stream | None = None
 
     @property
     def channels(self) -> Sequence[Channel]:
@@ -57,6 +58,11 @@ class TextLines:
     def identity(self) -> str:
         """The port's stable name, as `drivers.ports` writes it."""
         return self._identity
+
+    @property
+    def unended(self) -> int:
+        """Bytes that have come since the last line ended: many, and the terminator is another."""
+        return 0 if self._stream is None else len(self._stream.buffer)
 
     @asynccontextmanager
     async def open(self) -> AsyncGenerator[AsyncIterator[Reading]]:
@@ -74,7 +80,7 @@ class TextLines:
 
     async def _listen(self, line: Line) -> AsyncGenerator[Reading]:
         """Read a meter that sends by itself. Its first, partial line never becomes a value."""
-        stream = _Stream(self._meter.framer())
+        stream = self._stream = _Stream(self._meter.framer())
         opened_s = self._clock.now().t_s
         data = await line.read()
         if self._clock.now().t_s - opened_s < MIDDLE_S:
@@ -91,7 +97,7 @@ class TextLines:
         dropped before the next command; and the turn after a missed answer is spent listening, so
         that an answer later than a whole turn shows itself instead of being taken for the next.
         """
-        stream = _Stream(self._meter.framer())
+        stream = self._stream = _Stream(self._meter.framer())
         missed, is_owed = 0, False
         due_s = self._clock.now().t_s
         while True:

@@ -23,6 +23,10 @@ __all__ = ["add_to"]
 _PATIENCE_S = 15.0
 
 
+PARTS = ("cartridge", "membrane")
+"""What can be changed: each begins a new baseline, so a slip of the finger must not."""
+
+
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "watch",
@@ -34,7 +38,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     status.add_argument("watch", nargs="?", metavar="WATCH", help="only that one")
     changed = works.add_parser("changed", help="say that a cartridge or membrane was changed")
     changed.add_argument("watch", metavar="WATCH")
-    changed.add_argument("part", metavar="PART", help="what was changed, such as cartridge")
+    changed.add_argument("part", choices=PARTS, help="what was changed")
     plot = works.add_parser("plot", help="draw rejection, product or any quantity over time")
     plot.add_argument("watch", metavar="WATCH")
     plot.add_argument(
@@ -200,12 +204,9 @@ def _compare(args: argparse.Namespace) -> int:
 
 
 def _changed(args: argparse.Namespace) -> int:
-    part = "".join(c for c in args.part if c.isprintable())[:40]
-    if not part:
-        raise ConfigError("say what was changed", found=args.part, allowed="such as cartridge")
-    request = {"watch": args.watch, "part": part}
-    _have_done(args, args.watch, request, lambda point, now: point.change(part, now))
-    return _tell(args, request, f"{args.watch}: {part} changed; a new baseline is learnt")
+    request = {"watch": args.watch, "part": args.part}
+    _have_done(args, args.watch, request, lambda point, now: point.change(args.part, now))
+    return _tell(args, request, f"{args.watch}: {args.part} changed; a new baseline is learnt")
 
 
 def _acknowledge(args: argparse.Namespace) -> int:

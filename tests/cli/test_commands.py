@@ -445,3 +445,11 @@ def test_find_says_in_a_word_why_there_is_no_bluetooth(ouzel):
     found = json.loads(ouzel.run("find", "--json", "--bluetooth", "0.5").stdout)
     assert found["bluetooth"] == []
     assert found["problem"]
+
+
+def test_a_meter_that_ends_its_lines_otherwise_is_not_called_silent(ouzel):
+    ouzel.simulate("--water", "tap", "--dialect", "columns")
+    words = ("--port", "./probe", "--profile", "labelled", "--speed", "60", "--for", "20")
+    done = ouzel.run("read", *words, code=3)
+    assert "no line ends as the profile says" in done.stdout
+    assert "ouzel learn" in done.stderr
