@@ -13,7 +13,7 @@ from importlib import import_module
 from acquire import __version__
 from acquire.errors import OuzelError
 
-__all__ = ["COMMANDS", "build_parser", "main"]
+__all__ = ["COMMANDS", "build_parser", "fitting", "main"]
 
 COMMANDS = (
     "demo",
@@ -78,7 +78,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(args.run(args))
     except OuzelError as error:
-        print(f"ouzel: {error}", file=sys.stderr)
+        print(fitting(f"ouzel: {error}"), file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt:
         return 130
@@ -89,6 +89,19 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"ouzel: the output cannot be written: {error.strerror}", file=sys.stderr)
             return 1
         return _pipe_closed()
+
+
+def fitting(text: str) -> str:
+    """Break a message between words where a person reads it; a program gets one line."""
+    if not sys.stderr.isatty():
+        return text
+    import shutil
+    import textwrap
+
+    width = max(30, shutil.get_terminal_size().columns - 1)
+    return textwrap.fill(
+        text, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _make_streams_safe() -> None:

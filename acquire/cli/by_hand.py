@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 __all__ = ["Dialogue", "take_by_hand"]
 
 HOW = (
-    "Type what the display shows, with its unit if it is another one. Enter alone leaves a\n"
-    "number out, `undo` takes the last one back, Ctrl-C leaves without storing anything."
+    "Type what the display shows, with its unit if it is another one. Enter alone\n"
+    "leaves a number out, `undo` takes the last one back, Ctrl-C leaves without\n"
+    "storing anything."
 )
 _STILL = "Did the numbers stand still while you read them? (yes / no / undo): "
 _UNDO = {"undo", "u", "<"}

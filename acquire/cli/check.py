@@ -60,6 +60,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 def run(args: argparse.Namespace) -> int:
     import sys
 
+    from acquire.cli import fitting
     from acquire.cli.options import load_config, make_clock, store_path
     from acquire.outlets.check_words import opened_warning
     from acquire.water.catalogue import pick
@@ -78,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
         *(f"caution: {c}" for c in solution.cautions),
         *([f"warning: {warning}"] if warning else []),
     ]:
-        print(text, file=sys.stderr, flush=True)
+        print(fitting(text), file=sys.stderr, flush=True)
     taken = None if args.capture else _take(args, config, clock, store, solution)
     capture = _stored(store, args.capture) if taken is None else taken.final()
     checks = _judge(args, store, capture, solution, solutions)
