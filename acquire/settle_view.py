@@ -75,7 +75,9 @@ class View:
             looks = "looks like a drift that does not end"
             return f"unsettled, drifting {rate}; {looks}{f' ({cause})' if cause else ''}"
         if self.dwell < 5.0:
-            return f"moving, {rate}"
+            # In the first seconds there is no rate worth a number yet.
+            is_known = abs(found.rate) * 60.0 > 0.1 * self.tolerance
+            return f"moving, {rate}" if is_known else "only just there, too early to tell"
         if self.plateau > found.doubt:
             quiet = f"quiet for {self.dwell:.0f} s"
             return f"{quiet}; waiting to rule out a false plateau (old film, bubble)"
