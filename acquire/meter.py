@@ -146,12 +146,18 @@ def _silence(driver: Driver, watch: _LinkWatch, silence_s: float) -> str:
     news = driver.bad_frames - watch.frames_at_last_good
     if news > 0:
         return (
-            f"bytes arrive but none make sense ({news} bad frames in {silence_s:g} s): "
-            "check the profile and the serial speed"
+            f"bytes arrive but none make sense{_wire(driver)} ({news} bad frames in "
+            f"{silence_s:g} s): try another speed or profile, or let `ouzel learn` find out"
         )
     if _unended(driver) >= UNENDED_MOST:
         return NO_END
     return f"nothing heard for {silence_s:g} s: is the meter switched on?"
+
+
+def _wire(driver: Driver) -> str:
+    """The serial settings in words; not every driver has any."""
+    words = getattr(driver, "wire_words", "")
+    return f" at {words}" if words else ""
 
 
 def _unended(driver: Driver) -> int:
@@ -190,8 +196,8 @@ class _LinkWatch:
                 return
             if news >= 2:
                 text = (
-                    f"bytes arrive but none of {news} lines makes sense: "
-                    "check the profile and the serial speed, or let `ouzel learn` find out"
+                    f"bytes arrive but none of {news} lines makes sense{_wire(self._driver)}: "
+                    "try another speed or profile, or let `ouzel learn` find out"
                 )
                 await self._tell("bad_frames", clock.now(), text, {"count": news})
             elif _unended(self._driver) >= UNENDED_MOST:

@@ -60,6 +60,12 @@ class TextLines:
         return self._identity
 
     @property
+    def wire_words(self) -> str:
+        """The serial settings in force, as people write them: 9600 8N1."""
+        wire = self._settings.wire
+        return f"{wire.baudrate} {wire.data_bits}{wire.parity[0].upper()}{wire.stop_bits}"
+
+    @property
     def unended(self) -> int:
         """Bytes that have come since the last line ended: many, and the terminator is another."""
         return 0 if self._stream is None else len(self._stream.buffer)
