@@ -68,7 +68,7 @@ class TextLines:
     @property
     def unended(self) -> int:
         """Bytes that have come since the last line ended: many, and the terminator is another."""
-        return 0 if self._stream is None else len(self._stream.buffer)
+        return 0 if self._stream is None else self._stream.unended
 
     @asynccontextmanager
     async def open(self) -> AsyncGenerator[AsyncIterator[Reading]]:
@@ -132,6 +132,7 @@ class TextLines:
         """Drop what came when no answer was due; True when something had."""
         dropped = len(stream.buffer) + line.reset_input()
         stream.buffer.clear()
+        stream.unended = 0
         stream.framer.reset()
         if dropped:
             self.late_answers += 1
@@ -162,6 +163,7 @@ class TextLines:
         """Take the whole lines off the stream; count and skip those that are none."""
         buffer = stream.buffer
         buffer += data
+        stream.unended += len(data)
         used = 1
         while used:
             try:
@@ -170,6 +172,8 @@ class TextLines:
                 self._count_bad(bytes(buffer[: error.used]), error)
                 used, frame = error.used, None
             del buffer[:used]
+            if used and not stream.framer.is_skipping:
+                stream.unended = len(buffer)
             if frame is None:
                 continue
             try:
@@ -193,3 +197,4 @@ class _Stream:
     def __init__(self, framer: Framer) -> None:
         self.framer = framer
         self.buffer = bytearray()
+        self.unended = 0  # bytes since a line last ended, dropped ones too

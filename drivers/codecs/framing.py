@@ -59,6 +59,11 @@ class Framer:
         self._checksum = checksum
         self._is_skipping = False
 
+    @property
+    def is_skipping(self) -> bool:
+        """Whether what comes now belongs to a line that is being dropped."""
+        return self._is_skipping
+
     def skip_to_terminator(self) -> None:
         """Drop what comes up to the next terminator: it is the end of a line that was missed."""
         self._is_skipping = True
