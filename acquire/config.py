@@ -20,9 +20,11 @@ from acquire.installation import WatchConfig, require_known
 from acquire.outward import MetricsConfig, MqttConfig, ProgramsConfig, beside
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
+from acquire.procedures import Procedure, settler_for
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
-from acquire.readings import Role
+from acquire.readings import Channel, Role
 from acquire.registry import driver_class
+from acquire.settle import Settler
 from acquire.toml_file import read_toml
 from acquire.validation import did_you_mean, from_pydantic
 
@@ -153,6 +155,15 @@ class Config:
 
         own = load_solutions(self.bench.solutions) if self.bench.solutions is not None else {}
         return {**built_in_solutions(), **own}
+
+    def settler(self, channel: Channel) -> Settler | Procedure:
+        """Give what decides, in one immersion, whether this channel has come to rest."""
+        return settler_for(
+            self.bench.preset,
+            self.tolerance(channel.quantity),
+            resolution=channel.resolution,
+            quantity=channel.quantity,
+        )
 
     def shown(self) -> dict[str, Any]:
         """Everything in force, defaults included, ready for printing."""

@@ -21,15 +21,14 @@ from typing import Protocol, runtime_checkable
 
 from acquire.asking import asked
 from acquire.bench.desk import Desk
-from acquire.bench.standing import Explanation, Settles, Status
+from acquire.bench.standing import Explanation, Status
 from acquire.bench.taker import CaptureTaker
 from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Backoff, Driver, supervise
-from acquire.procedures import settler_for
-from acquire.readings import Capture, CaptureState, Channel, Event, Reading, Role
+from acquire.readings import Capture, CaptureState, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
@@ -378,7 +377,7 @@ class Daemon:
         taker = CaptureTaker(
             name,
             driver.channels,
-            self._settler,
+            self._config.settler,
             self._config.tolerance,
             new_id=new_id,
             timeout_s=self._config.bench.timeout_s,
@@ -390,14 +389,6 @@ class Daemon:
             point.meet(name, driver.channels, mine)
         self._desks[name] = Desk(name, driver.channels, taker, mine)
         return self._desks[name]
-
-    def _settler(self, channel: Channel) -> Settles:
-        return settler_for(
-            self._config.bench.preset,
-            self._config.tolerance(channel.quantity),
-            resolution=channel.resolution,
-            quantity=channel.quantity,
-        )
 
     async def _close_captures(self) -> None:
         now = self._clock.now()

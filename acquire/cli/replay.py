@@ -83,7 +83,6 @@ def _take_again(
     from acquire.outlets.as_json import json_line
     from acquire.outlets.explain import explain_lines
     from acquire.outlets.words import capture_lines, event_line
-    from acquire.procedures import settler_for
     from acquire.readings import Capture, CaptureState
     from acquire.store.readback import channels_of
 
@@ -91,12 +90,7 @@ def _take_again(
     taker = CaptureTaker(
         meter,
         channels_of(readings),
-        lambda c: settler_for(
-            config.bench.preset,
-            config.tolerance(c.quantity),
-            resolution=c.resolution,
-            quantity=c.quantity,
-        ),
+        config.settler,
         config.tolerance,
         new_id=lambda: f"replay-{next(numbers)}",
         timeout_s=config.bench.timeout_s,

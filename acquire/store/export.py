@@ -10,10 +10,9 @@ import csv
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator
-from datetime import UTC, datetime
 from typing import TextIO
 
-from acquire.readings import Capture, Event, Reading
+from acquire.readings import Capture, Event, Reading, utc_text
 from acquire.store.records import Records, Units
 
 __all__ = [
@@ -22,7 +21,6 @@ __all__ = [
     "READING_COLUMNS",
     "capture_cells",
     "event_cells",
-    "iso_utc",
     "reading_cells",
     "write_captures",
     "write_events",
@@ -62,7 +60,7 @@ _PROGRESS_ROWS = 1000
 def reading_cells(readings: Iterable[tuple[Reading, Units]]) -> Iterator[tuple[Cell, ...]]:
     """Give one row a value, or a flag that stands for one, in the unit it was read in."""
     for reading, units in readings:
-        time = iso_utc(reading.stamp.at_ms)
+        time = utc_text(reading.stamp.at_ms)
         meter = _harmless(reading.meter)
         for quantity in dict.fromkeys((*reading.values, *reading.flags)):
             flag = reading.flags.get(quantity)
@@ -84,8 +82,8 @@ def capture_cells(captures: Iterable[tuple[Capture, Units]]) -> Iterator[tuple[C
     for capture, units in captures:
         head = (
             _harmless(capture.id),
-            iso_utc(capture.taken.at_ms),
-            iso_utc(capture.started.at_ms),
+            utc_text(capture.taken.at_ms),
+            utc_text(capture.started.at_ms),
             _harmless(capture.meter),
             _harmless(capture.water),
             "" if capture.role is None else capture.role.value,
@@ -114,7 +112,7 @@ def event_cells(events: Iterable[Event]) -> Iterator[tuple[Cell, ...]]:
     for event in events:
         data = {name: value for name, value in event.data.items() if not _is_unknown(value)}
         yield (
-            iso_utc(event.stamp.at_ms),
+            utc_text(event.stamp.at_ms),
             _harmless(event.kind),
             _harmless(event.meter),
             _harmless(event.text),
@@ -190,12 +188,6 @@ def _write(
     if progress is not None:
         progress(count)
     return count
-
-
-def iso_utc(at_ms: int) -> str:
-    """Write UTC milliseconds as ISO 8601 with the Z of UTC."""
-    seconds, thousandths = divmod(at_ms, 1000)
-    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{thousandths:03d}Z"
 
 
 def _harmless(text: str) -> str:

@@ -11,13 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.readings import CaptureState, Event, Flag, Reading, Stamp
+from acquire.readings import CaptureState, Event, Flag, Reading, Stamp, utc_text
 from acquire.store import Records
 from acquire.store.export import (
     CAPTURE_COLUMNS,
     capture_cells,
     event_cells,
-    iso_utc,
     reading_cells,
     write_captures,
     write_events,
@@ -181,5 +180,5 @@ def test_a_capture_without_values_says_why(capture):
 
 @given(st.integers(0, 253_402_300_799_999))
 def test_times_are_iso_8601_in_utc(at_ms):
-    read = datetime.fromisoformat(iso_utc(at_ms))
+    read = datetime.fromisoformat(utc_text(at_ms))
     assert round(read.timestamp() * 1000) == at_ms
