@@ -27,8 +27,9 @@ __all__ = [
 Phase = Literal["moving", "settling", "settled"]
 """How a quantity stands in its immersion: still changing, nearly there, at rest."""
 
-Source = Literal["meter", "derived", "typed"]
-"""Where a value comes from: said by the meter, derived by ouzel, typed by who read a display."""
+Source = Literal["meter", "derived", "typed", "imported"]
+"""Where a value comes from: said by the meter, derived by ouzel, typed by who read a display,
+taken from a table kept elsewhere."""
 
 REFERENCE_ELECTRODES = (
     "ag-agcl-3m",

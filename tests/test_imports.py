@@ -34,6 +34,7 @@ FLOORS = {
     "presets": 3,
     "watch": 4,
     "checks": 4,
+    "rounds": 4,
     "immersion": 4,
     "meter": 4,
     "registry": 5,
@@ -47,8 +48,10 @@ FLOORS = {
     "outlets": 7,
     "daemon": 7,
     "demo": 8,
-    "cli": 9,
-    "__main__": 10,
+    "report": 8,
+    "page": 9,
+    "cli": 10,
+    "__main__": 11,
 }
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
-from acquire.store.steps import CHECKS, OUTBOX, ROLL_UPS, WATCH
+from acquire.store.steps import CHECKS, OUTBOX, ROLL_UPS, ROUNDS, WATCH
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -33,7 +33,13 @@ class Step:
     sql: str
 
 
-STEPS: tuple[Step, ...] = (Step(2, CHECKS), Step(3, OUTBOX), Step(4, ROLL_UPS), Step(5, WATCH))
+STEPS: tuple[Step, ...] = (
+    Step(2, CHECKS),
+    Step(3, OUTBOX),
+    Step(4, ROLL_UPS),
+    Step(5, WATCH),
+    Step(6, ROUNDS),
+)
 
 
 def known_version(steps: Sequence[Step] = STEPS) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS", "WATCH"]
+__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS", "ROUNDS", "WATCH"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -272,4 +272,69 @@ CREATE TABLE parts_changed (
     part  TEXT    NOT NULL,
     at_ms INTEGER NOT NULL
 ) STRICT;
+"""
+
+ROUNDS = """
+-- Version 6: rounds, what became of their stops, and particle counts.
+
+CREATE TABLE rounds (
+    key       INTEGER PRIMARY KEY,
+    id        TEXT    NOT NULL UNIQUE,
+    plan      TEXT    NOT NULL,              -- name of the plan
+    plan_text TEXT    NOT NULL,              -- its TOML as it was
+    stops     TEXT    NOT NULL,              -- JSON array, as they were walked
+    meter     TEXT    NOT NULL,              -- name
+    began_ms  INTEGER NOT NULL,
+    ended_ms  INTEGER,                       -- NULL while open
+    state     TEXT    NOT NULL CHECK (state IN ('open', 'done', 'stopped')),
+    note      TEXT    NOT NULL
+) STRICT;
+CREATE INDEX rounds_by_time ON rounds (began_ms, key);
+
+-- Particles as they were counted; nothing computed.
+CREATE TABLE counts (
+    id         TEXT    NOT NULL PRIMARY KEY,
+    at_ms      INTEGER NOT NULL,
+    water      TEXT    NOT NULL,
+    role       TEXT,
+    round      TEXT    NOT NULL,             -- id of the round, or empty
+    fields     TEXT    NOT NULL,             -- JSON array: objects in each field of view
+    shapes     TEXT    NOT NULL,             -- JSON object: shape class to number
+    bubbles    INTEGER NOT NULL,
+    field_mm   REAL    NOT NULL,             -- diameter; 0: not known, here and below
+    field_mm_u REAL    NOT NULL,             -- standard uncertainties
+    drop_ul    REAL    NOT NULL,
+    drop_ul_u  REAL    NOT NULL,
+    slip_mm2   REAL    NOT NULL,
+    slip_mm2_u REAL    NOT NULL,
+    optics     TEXT    NOT NULL,
+    note       TEXT    NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX counts_by_water ON counts (water, at_ms);
+
+-- What became of a stop; a repeat that was done again is set aside, never deleted.
+CREATE TABLE visits (
+    id       INTEGER PRIMARY KEY,
+    round    INTEGER NOT NULL REFERENCES rounds (key),
+    position INTEGER NOT NULL,               -- of the stop, from 0
+    repeat   INTEGER NOT NULL,               -- from 1
+    state    TEXT    NOT NULL CHECK (state IN ('taken', 'skipped', 'set aside')),
+    at_ms    INTEGER NOT NULL,
+    capture  INTEGER REFERENCES captures (key),
+    count    TEXT    REFERENCES counts (id),
+    note     TEXT    NOT NULL,
+    flags    TEXT    NOT NULL                -- JSON array of sentences
+) STRICT;
+CREATE INDEX visits_by_round ON visits (round, id);
+CREATE INDEX visits_by_capture ON visits (capture);
+
+CREATE VIEW rounds_in_words AS
+SELECT strftime('%Y-%m-%dT%H:%M:%fZ', rounds.began_ms / 1000.0, 'unixepoch') AS began,
+       rounds.id AS round, rounds.plan, rounds.meter, rounds.state, visits.position,
+       visits.repeat, visits.state AS visit, captures.id AS capture, captures.water,
+       captures.role, visits.count, visits.flags, visits.note
+FROM rounds
+LEFT JOIN visits ON visits.round = rounds.key
+LEFT JOIN captures ON captures.key = visits.capture
+ORDER BY rounds.began_ms, rounds.key, visits.id;
 """
