@@ -10,7 +10,7 @@ import contextlib
 import os
 from collections.abc import Awaitable, Callable
 from contextvars import ContextVar
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from acquire.errors import MeterLost
 from drivers.access import Port, port_errors, pyserial, unavailable
@@ -18,7 +18,7 @@ from drivers.inbox import BUFFER_LIMIT, Inbox
 from drivers.ports import is_url
 from drivers.profile import SerialSettings
 
-__all__ = ["BUFFER_LIMIT", "Line", "line_opener", "open_line", "open_port"]
+__all__ = ["BUFFER_LIMIT", "Line", "TimedLine", "line_opener", "open_line", "open_port"]
 
 
 class Line(Protocol):
@@ -42,6 +42,19 @@ class Line(Protocol):
 
     async def close(self) -> None:
         """Let go of the port. May be called again."""
+        ...
+
+
+@runtime_checkable
+class TimedLine(Protocol):
+    """A line that is recorded or played, and knows the times that stand in the recording.
+
+    What a driver decides by time it decides by these: then it decides the same each time.
+    """
+
+    @property
+    def waited_s(self) -> float:
+        """Seconds from the opening to the bytes that were read last."""
         ...
 
 

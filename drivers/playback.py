@@ -63,6 +63,8 @@ class Playback:
         self._pace = pace
         self._t_s = 0.0
         self._shift_s = 0.0
+        self._opened_s = 0.0
+        self.waited_s = 0.0
         self._timeouts: list[tuple[float, asyncio.Timeout]] = []
 
     # The clock.
@@ -91,6 +93,7 @@ class Playback:
                 pass
             if record is not None:
                 self._t_s = max(self._t_s, record.t_s + self._shift_s)
+                self._opened_s = record.t_s
         return self
 
     async def read(self) -> bytes:
@@ -107,6 +110,7 @@ class Playback:
             if record.act == "lost":
                 raise MeterLost("the link was lost here in the recording")
             if record.act == "in":
+                self.waited_s = record.t_s - self._opened_s
                 return record.data
 
     async def write(self, data: bytes) -> None:

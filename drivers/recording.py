@@ -96,14 +96,18 @@ class Recorder:
             except OSError as error:
                 self._tell(f"the end of the recording could not be written: {error}")
 
-    def note(self, act: Act, data: bytes = b"", note: str = "") -> None:
-        """Write down one thing that happened, and have it in the file at once."""
-        t_s = max(0.0, self._clock.now().t_s - self._begun_s)
+    def note(self, act: Act, data: bytes = b"", note: str = "") -> float:
+        """Write down one thing that happened, and have it in the file at once.
+
+        Gives the second it is written down under.
+        """
+        t_s = round(max(0.0, self._clock.now().t_s - self._begun_s), 6)
         pieces = [data[at : at + _PIECE] for at in range(0, len(data), _PIECE)] or [b""]
         for piece in pieces:
             if not self._file.closed:
                 self._write(write_record(Record(t_s, act, piece, note)))
                 self.bytes_heard += len(piece) if act == "in" else 0
+        return t_s
 
     def _write(self, text: str) -> None:
         if self._size + len(text) > self._most_bytes:
@@ -120,16 +124,17 @@ class Recorder:
 
     async def _open(self, port: str, settings: SerialSettings) -> Line:
         line = await open_port(port, settings)
-        self.note("open", note=written(settings))
-        return _TappedLine(line, self)
+        return _TappedLine(line, self, self.note("open", note=written(settings)))
 
 
 class _TappedLine:
     """A line that tells the recorder what passes."""
 
-    def __init__(self, line: Line, recorder: Recorder) -> None:
+    def __init__(self, line: Line, recorder: Recorder, opened_s: float) -> None:
         self._line = line
         self._recorder = recorder
+        self._opened_s = opened_s
+        self.waited_s = 0.0
         self._is_open = True
 
     async def read(self) -> bytes:
@@ -139,7 +144,7 @@ class _TappedLine:
             self._recorder.note("lost")
             self._is_open = False
             raise
-        self._recorder.note("in", data)
+        self.waited_s = self._recorder.note("in", data) - self._opened_s
         return data
 
     async def write(self, data: bytes) -> None:

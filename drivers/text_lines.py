@@ -13,7 +13,7 @@ from acquire.clock import Clock
 from acquire.errors import FrameError, MeterLost
 from acquire.readings import Channel, Reading
 from drivers.codecs.framing import Framer, printable
-from drivers.line import Line, open_line
+from drivers.line import Line, TimedLine, open_line
 from drivers.ports import identity_of, resolve
 from drivers.profile import Poll
 from drivers.text_settings import TextLinesSettings
@@ -89,7 +89,10 @@ class TextLines:
         stream = self._stream = _Stream(self._meter.framer())
         opened_s = self._clock.now().t_s
         data = await line.read()
-        if self._clock.now().t_s - opened_s < MIDDLE_S:
+        waited_s = self._clock.now().t_s - opened_s
+        if isinstance(line, TimedLine):
+            waited_s = line.waited_s
+        if waited_s < MIDDLE_S:
             stream.framer.skip_to_terminator()
         while True:
             for reading in self._readings(stream, data):
