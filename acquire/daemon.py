@@ -28,6 +28,7 @@ from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.meter import Backoff, Driver, supervise
+from acquire.progress import Progress
 from acquire.readings import Capture, CaptureState, Event, Reading, Role
 from acquire.registry import driver_class
 from acquire.store.records import Records
@@ -40,6 +41,7 @@ __all__ = [
     "GivesOrders",
     "JoinsStore",
     "Outlet",
+    "OverseesProgress",
     "Said",
     "Stopped",
     "new_id",
@@ -56,6 +58,8 @@ CLOCK_STEP_S = 0.5
 
 REQUESTS_S = 1.0
 """How often it is looked for what other commands ask."""
+STANDS_S = 60.0
+"""Real seconds after which a part that should move counts as standing still."""
 LAST_WORDS_S = 1.0
 """How long an outlet may take to say the last things when the program stops."""
 
@@ -87,6 +91,13 @@ class GivesOrders(Protocol):
     """An outlet over which somebody may ask for something: see `Daemon.order`."""
 
     def obey(self, act: Callable[[str, str, str], Awaitable[str]]) -> None: ...
+
+
+@runtime_checkable
+class OverseesProgress(Protocol):
+    """An outlet that says outside whether the daemon really works."""
+
+    def oversee(self, progress: Progress) -> None: ...
 
 
 class Stopped(Exception):
@@ -122,6 +133,7 @@ class Daemon:
         self._points: list[Point] = []
         self._writer: StoreWriter | None = None
         self._stop = asyncio.Event()
+        self._progress = Progress()
 
     def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
         """Hear everything from now on; what a slow listener leaves is dropped and counted."""
@@ -166,6 +178,8 @@ class Daemon:
             outlet.join(self._writer, self._read.publish)
         if isinstance(outlet, GivesOrders):
             outlet.obey(self.order)
+        if isinstance(outlet, OverseesProgress):
+            outlet.oversee(self._progress)
         waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
         while True:
             try:
@@ -229,12 +243,21 @@ class Daemon:
         return self._config.quantities[quantity].unit
 
     async def _supervise(self, name: str, driver: Driver) -> None:
+        part, silence_s = f"meter {name}", self._meters[name].silence_s
+        self._progress.expect(part, silence_s + STANDS_S)
+
+        async def publish(item: Reading | Event) -> None:
+            await self._read.publish(item)
+            if isinstance(item, Event) and item.kind == "meter_over":
+                self._progress.rest(part)
+
         await supervise(
             driver,
             meter=name,
             clock=self._clock,
-            publish=self._read.publish,
-            silence_s=self._meters[name].silence_s,
+            publish=publish,
+            silence_s=silence_s,
+            tried=lambda: self._progress.beat(part),
         )
 
     async def _wait_for_stop(self) -> None:
@@ -256,8 +279,12 @@ class Daemon:
             last = now
 
     async def _work(self, queue: Subscription[Reading | Event]) -> None:
+        self._progress.expect("bench", STANDS_S)
+        self._progress.rest("bench")
         async for item in queue:
+            self._progress.beat("bench")
             await self._handle(item)
+            self._progress.rest("bench")
         await self._close_captures()
         await self._said.close()
 

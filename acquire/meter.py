@@ -101,6 +101,7 @@ async def supervise(
     publish: Callable[[Reading | Event], Awaitable[None]],
     silence_s: float,
     backoff: Backoff | None = None,
+    tried: Callable[[], None] = lambda: None,
 ) -> NoReturn:
     """Read a meter for ever: publish its readings and, once each, what goes wrong and right again.
 
@@ -108,7 +109,8 @@ async def supervise(
     `meter_not_reached` (while there has been no reading at all) and `meter_lost`, both with the
     reason, and `meter_back` with the length of the gap; a link that flaps is told of `BURST` times
     at once and then once a minute. `bad_frames`: at most one a minute. A meter that is lost for
-    good (`MeterLost.is_over`) is told as `meter_over` and not opened again.
+    good (`MeterLost.is_over`) is told as `meter_over` and not opened again. `tried` is called
+    before each opening and after each reading: a supervisor that works calls it again and again.
 
     Ends only by cancellation.
     """
@@ -117,6 +119,7 @@ async def supervise(
     failures = 0
     while True:
         opened_s = clock.now().t_s
+        tried()
         try:
             async with driver.open() as readings, watch.hinting(clock):
                 while True:
@@ -125,6 +128,7 @@ async def supervise(
                     if reading.stamp.t_s - opened_s >= HELD_S:
                         failures = 0
                     await watch.is_well(reading)
+                    tried()
         except TimeoutError:
             problem: MeterError = MeterLost(_silence(driver, watch, silence_s))
         except StopAsyncIteration:

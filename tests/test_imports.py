@@ -24,6 +24,8 @@ FLOORS = {
     "clock": 2,
     "bus": 2,
     "asking": 2,
+    "notify": 2,
+    "progress": 2,
     "validation": 2,
     "paths": 2,
     "toml_file": 2,

@@ -16,7 +16,14 @@ __all__ = ["configured_outlets"]
 
 def configured_outlets(config: Config, clock: Clock) -> Sequence[Outlet]:
     """Give one outlet for each table there is; nothing of one that is not there is loaded."""
+    from acquire.notify import Notifier
+
     outlets: list[Outlet] = []
+    notifier = Notifier.from_environment()
+    if notifier is not None:
+        from acquire.outlets.manager import ManagerOutlet
+
+        outlets.append(ManagerOutlet(notifier, config.store.commit_every_s))
     mqtt = None
     if config.mqtt is not None:
         from acquire.outlets.publisher import MqttOutlet
