@@ -17,7 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
-from acquire.store.steps import CHECKS, OUTBOX, ROLL_UPS, ROUNDS, WATCH
+from acquire.store.steps import CHECKS, NEWS, OUTBOX, ROLL_UPS, ROUNDS, WATCH
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -39,6 +39,7 @@ STEPS: tuple[Step, ...] = (
     Step(4, ROLL_UPS),
     Step(5, WATCH),
     Step(6, ROUNDS),
+    Step(7, NEWS),
 )
 
 

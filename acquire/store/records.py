@@ -35,6 +35,7 @@ from acquire.store.database import (
     require_version,
 )
 from acquire.store.migrations import known_version, version_of
+from acquire.store.news import KeptWater, News, events_before, newest_of, news_after, waters_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 from acquire.store.spans import Span, span_of
 from acquire.store.watch_rows import (
@@ -483,6 +484,44 @@ class Records:
             if len(rows) < _SLICE:
                 return
             key, at_ms = rows[-1][:2]
+
+    def events_before(
+        self,
+        before: int | None = None,
+        *,
+        kind: str | None = None,
+        meter: str | None = None,
+        most: int = 50,
+    ) -> list[tuple[int, Event]]:
+        """Give events, the last kept first, each with its number; `before` is one given before."""
+        return events_before(self._all, before, kind, meter, most)
+
+    # -- what is new ------------------------------------------------------------------------
+
+    def last_news(self) -> int:
+        """Give the number of the last thing that was kept."""
+        return newest_of(self._all)
+
+    def news(self, after: int, *, upto: int | None = None, most: int = 500) -> list[News]:
+        """Give the captures, in each of their states, and the events kept behind a number."""
+        with self._snapshot():
+            return news_after(self._all, self._state_of, after, upto, most)
+
+    def waters(self) -> list[KeptWater]:
+        """Give the waters of which there are final captures, the last taken first."""
+        return waters_of(self._all)
+
+    def _state_of(self, key: int, number: int) -> Capture:
+        (row,) = self._all(
+            "SELECT captures.id, name, started_ms, started_mono_ns, said.state, said.taken_ms, "
+            "said.taken_mono_ns, said.water, said.role, said.reason "
+            "FROM captures JOIN meters ON meters.id = captures.meter "
+            "JOIN capture_states AS said ON said.capture = captures.key "
+            "WHERE captures.key = ? AND number = ?",
+            key,
+            number,
+        )
+        return self._capture(key, number, row)[0]
 
     # -- below ------------------------------------------------------------------------------
 

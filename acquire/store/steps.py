@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS", "OUTBOX", "ROLL_UPS", "ROUNDS", "WATCH"]
+__all__ = ["CHECKS", "NEWS", "OUTBOX", "ROLL_UPS", "ROUNDS", "WATCH"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -337,4 +337,21 @@ FROM rounds
 LEFT JOIN visits ON visits.round = rounds.key
 LEFT JOIN captures ON captures.key = visits.capture
 ORDER BY rounds.began_ms, rounds.key, visits.id;
+"""
+
+NEWS = """
+-- Version 7: what was said, numbered in the order it was kept, so that a listener who was away can
+-- be told what was missed: see news.py. What was kept before has no number.
+CREATE TABLE news (
+    id     INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind   TEXT    NOT NULL CHECK (kind IN ('capture', 'event')),
+    thing  INTEGER NOT NULL,                  -- captures.key or events.id
+    number INTEGER NOT NULL DEFAULT 0         -- state of a capture
+) STRICT;
+CREATE TRIGGER capture_is_news AFTER INSERT ON capture_states BEGIN
+    INSERT INTO news (kind, thing, number) VALUES ('capture', NEW.capture, NEW.number);
+END;
+CREATE TRIGGER event_is_news AFTER INSERT ON events BEGIN
+    INSERT INTO news (kind, thing) VALUES ('event', NEW.id);
+END;
 """

@@ -89,7 +89,7 @@ def test_a_newer_version_that_stands_only_in_the_log_is_seen(filled):
 
 def test_a_damaged_store_is_refused_with_what_to_do(filled):
     content = bytearray(filled.read_bytes())
-    for page in range(70, 80):
+    for page in range(90, 100):
         content[page * 1024 : page * 1024 + 512] = b"\xa5" * 512
     filled.write_bytes(content)
     before = filled.read_bytes()
