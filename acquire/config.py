@@ -17,7 +17,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from acquire.errors import ConfigError
 from acquire.installation import WatchConfig, require_known
-from acquire.outward import MetricsConfig, MqttConfig, ProgramsConfig, beside
+from acquire.outward import (
+    MetricsConfig,
+    MqttConfig,
+    PageConfig,
+    ProgramsConfig,
+    beside,
+    page_beside,
+)
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
 from acquire.procedures import Procedure, settler_for
@@ -111,6 +118,7 @@ class _Whole(_Table):
     mqtt: MqttConfig | None = None
     metrics: MetricsConfig | None = None
     programs: ProgramsConfig = ProgramsConfig()
+    page: PageConfig | None = None
     watch: dict[Annotated[str, Field(pattern=NAME.pattern)], WatchConfig] = Field(
         default_factory=dict
     )
@@ -141,6 +149,8 @@ class Config:
     metrics: MetricsConfig | None = None
     programs: ProgramsConfig = field(default_factory=ProgramsConfig)
     watches: Mapping[str, WatchConfig] = field(default_factory=dict)
+    page: PageConfig | None = None
+    """None where nobody wrote a table: see `acquire.cli.outlets`."""
 
     def tolerance(self, quantity: str) -> Tolerance:
         """The configured settling tolerance, else the quantity's own."""
@@ -187,7 +197,7 @@ class Config:
             },
             **{
                 name: table.model_dump(mode="json", exclude_none=True)
-                for name in ("mqtt", "metrics", "programs")
+                for name in ("mqtt", "metrics", "programs", "page")
                 if (table := getattr(self, name)) is not None
             },
             "watch": {
@@ -242,7 +252,16 @@ def load(path: Path | None) -> Config:
     mqtt = whole.mqtt and beside(whole.mqtt, path, quantities)
     require_known(whole.watch, meters, quantities, path)
     return Config(
-        path, store, bench, quantities, meters, mqtt, whole.metrics, whole.programs, whole.watch
+        path,
+        store,
+        bench,
+        quantities,
+        meters,
+        mqtt,
+        whole.metrics,
+        whole.programs,
+        whole.watch,
+        whole.page and page_beside(whole.page, path),
     )
 
 

@@ -1,4 +1,4 @@
-"""Settings of what carries outward: the broker, conventions on it, metrics, a person's programs."""
+"""Settings of what carries outward: the broker, conventions on it, metrics, programs, the page."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import stat
 import uuid
 from collections.abc import Mapping
 from importlib.util import find_spec
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -21,9 +22,11 @@ __all__ = [
     "HomieConfig",
     "MetricsConfig",
     "MqttConfig",
+    "PageConfig",
     "ProgramsConfig",
     "beside",
     "machine_urn",
+    "page_beside",
     "read_secret",
 ]
 
@@ -153,6 +156,42 @@ class MetricsConfig(_Table):
     port: Annotated[int, Field(ge=0, le=65535)]
 
 
+class PageConfig(_Table):
+    """[page]"""
+
+    on: bool = True
+    host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
+    """The address listened at; beyond loopback nobody comes in without a token."""
+    port: Annotated[int, Field(ge=0, le=65535)] = 8480
+    """0: any free one."""
+    tokens_file: Path | None = None
+    """Hashes of who may come in; beside the store unless named."""
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    hosts: tuple[Annotated[str, Field(pattern=r"^[A-Za-z0-9.-]{1,253}$")], ...] = ()
+    """Names under which browsers may call this machine, beside its own."""
+    streams: Annotated[int, Field(ge=1, le=1000)] = 60
+    rate_per_s: Annotated[float, Field(gt=0, le=10_000)] = 40.0
+    """Requests of one address in a second, on the long run; five times that at once."""
+    body_bytes: Annotated[int, Field(ge=1024, le=16_777_216)] = 65_536
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> PageConfig:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise _complain("a certificate needs its key", "cert_file and key_file together")
+        return self
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can come to it."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+
 class ProgramsConfig(_Table):
     """[programs]"""
 
@@ -163,7 +202,7 @@ class ProgramsConfig(_Table):
 
 def beside(mqtt: MqttConfig, file: Path | None, quantities: Mapping[str, object]) -> MqttConfig:
     """Give the settings with every path meant from the file's own folder, secrets looked at."""
-    folder = Path.cwd() if file is None else file.parent
+    folder = _folder(file)
     for name in mqtt.dead_band:
         if name not in quantities:
             allowed = ", ".join(quantities)
@@ -174,25 +213,45 @@ def beside(mqtt: MqttConfig, file: Path | None, quantities: Mapping[str, object]
         raise ConfigError(
             "CBOR needs the package cbor2: pip install cbor2", file=file, key="mqtt.format"
         )
-    named = {}
-    for key in ("ca_file", "cert_file", "key_file", "password_file"):
-        path: Path | None = getattr(mqtt, key)
+    named = _files(mqtt, "mqtt", ("ca_file", "cert_file", "key_file", "password_file"), file)
+    announce = mqtt.announce.model_copy(
+        update={"templates": tuple(folder / t.expanduser() for t in mqtt.announce.templates)}
+    )
+    return mqtt.model_copy(update={**named, "announce": announce})
+
+
+def page_beside(page: PageConfig, file: Path | None) -> PageConfig:
+    """Give the settings with every path meant from the file's own folder, secrets looked at."""
+    named = _files(page, "page", ("cert_file", "key_file"), file)
+    if page.tokens_file is not None:  # made with the first invitation: need not be there
+        named["tokens_file"] = _folder(file) / page.tokens_file.expanduser()
+    return page.model_copy(update=named)
+
+
+def _folder(file: Path | None) -> Path:
+    return Path.cwd() if file is None else file.parent
+
+
+def _files(
+    table: BaseModel, name: str, keys: tuple[str, ...], file: Path | None
+) -> dict[str, Path]:
+    """Give the files a table names; ConfigError where one is not there or open to everybody."""
+    named: dict[str, Path] = {}
+    for key in keys:
+        path: Path | None = getattr(table, key)
         if path is None:
             continue
-        named[key] = folder / path.expanduser()
+        named[key] = _folder(file) / path.expanduser()
         if not named[key].is_file():
-            raise ConfigError("no such file", file=file, key=f"mqtt.{key}", found=str(named[key]))
+            raise ConfigError("no such file", file=file, key=f"{name}.{key}", found=str(named[key]))
     for key in {"password_file", "key_file"} & named.keys():
         try:
             read_secret(named[key])
         except ConfigError as error:
             raise ConfigError(
-                error.problem, file=file, key=f"mqtt.{key}", allowed=error.allowed
+                error.problem, file=file, key=f"{name}.{key}", allowed=error.allowed
             ) from error
-    announce = mqtt.announce.model_copy(
-        update={"templates": tuple(folder / t.expanduser() for t in mqtt.announce.templates)}
-    )
-    return mqtt.model_copy(update={**named, "announce": announce})
+    return named
 
 
 def read_secret(path: Path) -> str:
