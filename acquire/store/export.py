@@ -1,7 +1,8 @@
 """Records as comma-separated values (RFC 4180): one row a value, streamed.
 
 Text that people typed can be a formula to a spreadsheet; such cells get an apostrophe before them.
-Numbers stay numbers.
+A line break or a character that cannot be seen would tear a table apart: the first becomes a space,
+the second a replacement character. Numbers stay numbers.
 """
 
 from __future__ import annotations
@@ -9,7 +10,8 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TextIO
 
 from acquire.readings import Capture, Event, Reading, utc_text
@@ -19,15 +21,25 @@ __all__ = [
     "CAPTURE_COLUMNS",
     "EVENT_COLUMNS",
     "READING_COLUMNS",
+    "TIMES",
+    "Value",
     "capture_cells",
+    "capture_values",
     "event_cells",
+    "event_values",
+    "harmless",
+    "one_line",
     "reading_cells",
+    "reading_values",
+    "to_cells",
     "write_captures",
     "write_events",
     "write_readings",
 ]
 
 Cell = str | float
+Value = str | float | None
+"""Text, a number, UTC milliseconds in a column of `TIMES`; None where there is nothing."""
 Progress = Callable[[int], None]
 
 READING_COLUMNS = ("time", "meter", "quantity", "value", "unit", "flag")
@@ -52,72 +64,118 @@ CAPTURE_COLUMNS = (
 )
 
 EVENT_COLUMNS = ("time", "kind", "meter", "text", "data")
+TIMES = frozenset({"time", "taken", "started", "first", "last", "began", "ended"})
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_UNSEEN = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028-\\u202e\\u2066-\\u2069]")
+"""Control characters, separators of lines, and what turns the direction of writing round."""
+_FORMULA = ("=", "+", "-", "@")
 _PROGRESS_ROWS = 1000
 
 
-def reading_cells(readings: Iterable[tuple[Reading, Units]]) -> Iterator[tuple[Cell, ...]]:
+def one_line(text: str) -> str:
+    """Give text without line breaks and control characters; nothing that can be read is lost."""
+    if text.isprintable():
+        return text
+    return _UNSEEN.sub(lambda found: " " if found[0].isspace() else "\ufffd", text)
+
+
+def harmless(text: str) -> str:
+    """Give text no spreadsheet runs when it opens a file of comma-separated values."""
+    line = one_line(text)
+    return "'" + line if line.lstrip().startswith(_FORMULA) else line
+
+
+def to_cells(columns: Sequence[str], rows: Iterable[Sequence[Value]]) -> Iterator[tuple[Cell, ...]]:
+    """Write values as cells: times in ISO 8601, text harmless, no cell for what is not known."""
+    is_time = [name in TIMES for name in columns]
+    for row in rows:
+        yield tuple(_cell(value, time) for value, time in zip(row, is_time, strict=True))
+
+
+def _cell(value: Value, is_time: bool) -> Cell:
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return harmless(value)
+    if is_time:
+        return utc_text(int(value))
+    return value if math.isfinite(value) else ""
+
+
+def reading_values(readings: Iterable[tuple[Reading, Units]]) -> Iterator[tuple[Value, ...]]:
     """Give one row a value, or a flag that stands for one, in the unit it was read in."""
     for reading, units in readings:
-        time = utc_text(reading.stamp.at_ms)
-        meter = _harmless(reading.meter)
         for quantity in dict.fromkeys((*reading.values, *reading.flags)):
             flag = reading.flags.get(quantity)
             yield (
-                time,
-                meter,
-                _harmless(quantity),
-                reading.values.get(quantity, ""),
-                _harmless(units.get(quantity, "")),
+                reading.stamp.at_ms,
+                reading.meter,
+                quantity,
+                reading.values.get(quantity),
+                units.get(quantity, ""),
                 "" if flag is None else flag.value,
             )
 
 
-def capture_cells(captures: Iterable[tuple[Capture, Units]]) -> Iterator[tuple[Cell, ...]]:
+def capture_values(captures: Iterable[tuple[Capture, Units]]) -> Iterator[tuple[Value, ...]]:
     """Give one row a value, the meter's own before those derived from them (`source`, `method`).
 
     A capture without any gets one row that says why.
     """
     for capture, units in captures:
-        head = (
-            _harmless(capture.id),
-            utc_text(capture.taken.at_ms),
-            utc_text(capture.started.at_ms),
-            _harmless(capture.meter),
-            _harmless(capture.water),
+        head: tuple[Value, ...] = (
+            capture.id,
+            capture.taken.at_ms,
+            capture.started.at_ms,
+            capture.meter,
+            capture.water,
             "" if capture.role is None else capture.role.value,
             capture.state.value,
         )
         for value in (*capture.values.values(), *capture.derived.values()):
             yield (
                 *head,
-                _harmless(value.quantity),
-                _number(value.value),
-                _number(value.expanded_u),
-                _harmless(units.get(value.quantity, "")),
+                value.quantity,
+                value.value,
+                value.expanded_u,
+                units.get(value.quantity, ""),
                 value.phase,
                 value.source,
-                _harmless(value.method),
-                _number(value.drift_per_min),
-                _number(value.settled_after_s),
-                _harmless(value.reason or capture.reason),
+                value.method,
+                value.drift_per_min,
+                value.settled_after_s,
+                value.reason or capture.reason,
             )
         if not capture.values:
-            yield (*head, *[""] * 9, _harmless(capture.reason))
+            yield (*head, *[None] * 9, capture.reason)
 
 
-def event_cells(events: Iterable[Event]) -> Iterator[tuple[Cell, ...]]:
+def event_values(events: Iterable[Event]) -> Iterator[tuple[Value, ...]]:
     """Give one row an event; its data as JSON."""
     for event in events:
         data = {name: value for name, value in event.data.items() if not _is_unknown(value)}
         yield (
-            utc_text(event.stamp.at_ms),
-            _harmless(event.kind),
-            _harmless(event.meter),
-            _harmless(event.text),
+            event.stamp.at_ms,
+            event.kind,
+            event.meter,
+            event.text,
             json.dumps(data, ensure_ascii=False) if data else "",
         )
+
+
+def reading_cells(readings: Iterable[tuple[Reading, Units]]) -> Iterator[tuple[Cell, ...]]:
+    """Give `reading_values` as cells."""
+    return to_cells(READING_COLUMNS, reading_values(readings))
+
+
+def capture_cells(captures: Iterable[tuple[Capture, Units]]) -> Iterator[tuple[Cell, ...]]:
+    """Give `capture_values` as cells."""
+    return to_cells(CAPTURE_COLUMNS, capture_values(captures))
+
+
+def event_cells(events: Iterable[Event]) -> Iterator[tuple[Cell, ...]]:
+    """Give `event_values` as cells."""
+    return to_cells(EVENT_COLUMNS, event_values(events))
 
 
 def write_readings(
@@ -188,15 +246,6 @@ def _write(
     if progress is not None:
         progress(count)
     return count
-
-
-def _harmless(text: str) -> str:
-    return "'" + text if text.startswith(_FORMULA) else text
-
-
-def _number(value: float | None) -> Cell:
-    """Leave the cell empty where there is no finite number."""
-    return "" if value is None or not math.isfinite(value) else value
 
 
 def _is_unknown(value: float | str) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from datetime import datetime
 
 import pytest
@@ -156,7 +157,14 @@ def test_no_typed_text_begins_a_formula_and_none_is_lost(meter, water, reason):
             else:
                 assert text == cell
                 assert not text.startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
-    assert read[0][CAPTURE_COLUMNS.index("water")].removeprefix("'") == water.removeprefix("'")
+    back = read[0][CAPTURE_COLUMNS.index("water")]
+    assert back.removeprefix("'") == re.sub(r"[\t\r\n]", " ", water).removeprefix("'")
+
+
+def test_control_characters_in_a_name_tear_no_table_apart(capture):
+    name = "tap\r\n\x00\x1b[31m\u2028\u202eevil\x9b\u200c é"
+    (row,) = csv.reader([",".join(str(cell) for cell in next(iter(capture_cells([(capture(water=name), {})])))[:6])])  # fmt: skip
+    assert row[4] == "tap  \ufffd\ufffd[31m \ufffdevil\ufffd\u200c é"
 
 
 def test_an_unknown_number_is_an_empty_cell(capture):
