@@ -65,10 +65,10 @@ class ConfigError(OuzelError):
         self.key = key
         self.found = found
         self.allowed = allowed
-        where = ": ".join(part for part in (self.file, key) if part)
+        where = ": ".join(part for part in (self.file, _cut(key, 120)) if part)
         said = "" if found is None else f", found {_short(found)}"
-        may = f"; allowed: {allowed}" if allowed else ""
-        super().__init__(f"{where + ': ' if where else ''}{problem}{said}{may}")
+        may = f"; allowed: {_cut(allowed, 600)}" if allowed else ""
+        super().__init__(_plain(f"{where + ': ' if where else ''}{_cut(problem, 600)}{said}{may}"))
 
 
 class MeterError(OuzelError):
@@ -158,4 +158,15 @@ def _short(found: object) -> str:
         text = repr(found)
     except RecursionError:  # tables in tables in tables
         text = "..."
-    return text if len(text) <= 80 else text[:77] + "..."
+    return _cut(text, 80)
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 3] + "..."
+
+
+def _plain(text: str) -> str:
+    """Keep it on one line: a key or a name may hold what a terminal would obey."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

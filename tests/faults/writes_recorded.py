@@ -1,0 +1,67 @@
+"""Run by test_power.py: a store under load, everything it does to its files written down.
+
+Arguments: the store, where the log goes, how many seconds of readings, what `synchronous` is to be
+(FULL is the product's own; the others must be found out).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import pickle
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+from acquire.readings import Capture, CaptureState, Event, Reading, SettledValue, Stamp
+from acquire.store import StoreWriter, database, ledger
+from acquire.store.outbox import Carrier
+from acquire.store.rollups import Retention
+from tests.conftest import FakeClock
+from tests.faults.power import Recorder
+
+
+async def main(path: Path, seconds: int, recorder: Recorder) -> None:
+    clock = FakeClock()
+    for session in range(2):
+        async with await StoreWriter.open(
+            path, clock=clock, commit_every_s=5, retention=Retention(1, 2)
+        ) as writer:
+            await writer.keep(Carrier("mqtt"))
+            for n in range(session * seconds, (session + 1) * seconds):
+                # A day in few readings, so that hours and days are rolled up and readings expire.
+                clock._at_ms += 300_000
+                clock._mono_s += 300.0
+                now = clock.now()
+                await writer.add(Reading("m", now, {"orp": float(n), "temperature": 21.0}))
+                if n % 7 == 3:
+                    await writer.flush()
+                    recorder.promise("readings", now.at_ms)
+                if n % 20 == 9:
+                    await keep(writer, recorder, n, now)
+    recorder.promise("readings", clock.now().at_ms)
+
+
+async def keep(writer: StoreWriter, recorder: Recorder, n: int, now: Stamp) -> None:
+    value = SettledValue("orp", float(n), 5.0, "settled", 0.0, 30.0)
+    capture = Capture(f"c{n}", "m", CaptureState.PROVISIONAL, now, now, {"orp": value})
+    for state in (CaptureState.PROVISIONAL, CaptureState.FINAL):
+        await writer.keep(replace(capture, state=state))
+        recorder.promise("capture", capture.id, state)
+    await writer.keep(Event("note", now, "m", f"event {n}"))
+    recorder.promise("event", f"event {n}")
+
+
+if __name__ == "__main__":
+    store, log, count, how = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
+    ledger._CHECKPOINT_BYTES = 96 * 1024  # several in a short run
+    prepare = database._prepare
+
+    def otherwise(connection, path):
+        prepare(connection, path)
+        connection.execute(f"PRAGMA synchronous = {how}")
+
+    if how != "FULL":
+        database._prepare = otherwise
+    noted = Recorder()
+    asyncio.run(main(store, count, noted))
+    log.write_bytes(pickle.dumps(noted.log))
