@@ -14,6 +14,7 @@ from acquire import __version__
 from acquire.errors import StoreError
 from acquire.paths import real
 from acquire.readings import Stamp
+from acquire.rounds import ParticleCount, Round, Visit
 from acquire.store.check_rows import CheckRow, CorrectionRows, UndoRow
 from acquire.store.database import (
     connect_reading,
@@ -28,6 +29,7 @@ from acquire.store.lock import StoreLock
 from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
 from acquire.store.outbox import Carrier, Delivered, Refused, settle
 from acquire.store.rollups import Retention
+from acquire.store.round_rows import RoundItem, keep_round_item
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
 from acquire.store.tables import Tables
 from acquire.store.watch_rows import WatchItem, keep_watched
@@ -46,6 +48,7 @@ Kept = (
     | Delivered
     | Refused
     | WatchItem
+    | RoundItem
 )
 
 _CHECKPOINT_BYTES = 4 * 1024 * 1024
@@ -184,6 +187,8 @@ class Ledger:
                     settle(execute, item)
                 case KeptDraw() | Alert() | Cleared() | Acknowledged() | Replaced():
                     keep_watched(execute, item)
+                case Round() | Visit() | ParticleCount():
+                    keep_round_item(execute, item)
         except (StoreError, sqlite3.IntegrityError) as refusal:
             execute("ROLLBACK TO item")
             execute("RELEASE item")

@@ -19,6 +19,7 @@ from acquire.checks import Check, StandingCorrection
 from acquire.errors import StoreError
 from acquire.paths import real
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
+from acquire.rounds import ParticleCount, Round
 from acquire.store.check_rows import (
     CHECK_QUERY,
     CORRECTION_QUERY,
@@ -36,6 +37,7 @@ from acquire.store.database import (
 )
 from acquire.store.migrations import known_version, version_of
 from acquire.store.news import KeptWater, News, events_before, newest_of, news_after, waters_of
+from acquire.store.round_rows import counts_of, round_of, rounds_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 from acquire.store.spans import Span, span_of
 from acquire.store.watch_rows import (
@@ -436,6 +438,24 @@ class Records:
     def corrections(self, *, meter: str | None = None) -> list[StandingCorrection]:
         """Give every correction, oldest first, those undone too: see `checks.in_force`."""
         return corrections_of(self._all(CORRECTION_QUERY, meter))
+
+    # -- rounds -----------------------------------------------------------------------------
+
+    def rounds(self, *, since_ms: int = 0) -> list[Round]:
+        """Give the rounds begun since then, oldest first, with what became of their stops."""
+        with self._snapshot():
+            return rounds_of(self._all, since_ms)
+
+    def round(self, round_id: str) -> Round | None:
+        """Give the round of that id, or the only one whose id begins so."""
+        with self._snapshot():
+            return round_of(self._all, round_id)
+
+    def counts(
+        self, *, water: str | None = None, round_id: str | None = None
+    ) -> list[ParticleCount]:
+        """Give particle counts, oldest first."""
+        return counts_of(self._all, water, round_id)
 
     # -- the watch --------------------------------------------------------------------------
 

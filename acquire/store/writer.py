@@ -23,6 +23,7 @@ from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import STEPS, Step
 from acquire.store.outbox import Carrier, Delivered, Refused
 from acquire.store.rollups import Retention
+from acquire.store.round_rows import RoundItem
 from acquire.store.rows import capture_rows, event_row, meter_rows, reading_rows
 from acquire.store.stall import Stall, counted
 from acquire.store.watch_rows import WatchItem
@@ -206,7 +207,8 @@ class StoreWriter:
         | Carrier
         | Delivered
         | Refused
-        | WatchItem,
+        | WatchItem
+        | RoundItem,
     ) -> None:
         """Make one thing durable; returns only then.
 
