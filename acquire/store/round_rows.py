@@ -197,7 +197,7 @@ def _round(ask: Ask, row: Sequence[Any]) -> Round:
         state=state,
         ended_ms=ended_ms,
         visits=tuple(
-            Visit(round_id, *visit[:-1], flags=tuple(json.loads(visit[-1]))) for visit in visits
+            Visit(round_id, *visit[:-1], tuple(json.loads(visit[-1]))) for visit in visits
         ),
         note=note,
     )
