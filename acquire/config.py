@@ -24,6 +24,7 @@ from acquire.outward import (
     ProgramsConfig,
     beside,
     page_beside,
+    require_trusted,
 )
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
 from acquire.paths import expand, home, is_file
@@ -250,6 +251,8 @@ def load(path: Path | None) -> Config:
     meters = {name: meter(name, table, path, quantities) for name, table in whole.meters.items()}
     check_preset(whole.bench.preset, path, "bench.preset")
     mqtt = whole.mqtt and beside(whole.mqtt, path, quantities)
+    if path is not None:
+        require_trusted(path, whole.programs, mqtt)
     require_known(whole.watch, meters, quantities, path)
     return Config(
         path,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import stat
 import uuid
@@ -28,6 +29,7 @@ __all__ = [
     "machine_urn",
     "page_beside",
     "read_secret",
+    "require_trusted",
 ]
 
 COMMANDS = ("water", "skip", "stop")
@@ -241,7 +243,7 @@ def _files(
         path: Path | None = getattr(table, key)
         if path is None:
             continue
-        named[key] = _folder(file) / path.expanduser()
+        named[key] = _handed_over(f"{name}.{key}") or _folder(file) / path.expanduser()
         if not named[key].is_file():
             raise ConfigError("no such file", file=file, key=f"{name}.{key}", found=str(named[key]))
     for key in {"password_file", "key_file"} & named.keys():
@@ -254,11 +256,35 @@ def _files(
     return named
 
 
+def _handed_over(credential: str) -> Path | None:
+    """Give the copy that the service manager made for us of a file only root reads.
+
+    The unit names it by its key: LoadCredential= of systemd.exec(5).
+    """
+    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    path = Path(folder, credential) if folder else None
+    return path if path is not None and path.is_file() else None
+
+
+def require_trusted(file: Path, programs: ProgramsConfig, mqtt: MqttConfig | None) -> None:
+    """ConfigError when anybody could change a file that starts programs or sends a secret out."""
+    starts = bool(programs.on_capture or programs.on_alert)
+    sends = mqtt is not None and (mqtt.password_file is not None or mqtt.key_file is not None)
+    mode = stat.S_IMODE(file.stat().st_mode)
+    if (starts or sends) and mode & stat.S_IWOTH:
+        what = "starts programs" if starts else "says where a secret is sent"
+        raise ConfigError(
+            f"this file {what}, and everybody on this machine can change it (mode {mode:04o})",
+            file=file,
+            allowed=f"nobody else: chmod o-w {file.name}",
+        )
+
+
 def read_secret(path: Path) -> str:
     """Read a secret; ConfigError when anybody on the machine could read it too."""
     try:
         with path.open(encoding="utf-8") as file:
-            mode = stat.S_IMODE(path.stat().st_mode)
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
             if mode & 0o007:
                 raise ConfigError(
                     f"{path.name} can be read or changed by everybody on this machine "

@@ -45,6 +45,8 @@ FLOORS = {
     "outward": 6,
     "installation": 6,
     "watching": 6,
+    "service_unit": 2,
+    "service_here": 7,
     "own_quantities": 2,
     "config": 6,
     "outlets": 7,

@@ -25,6 +25,7 @@ COMMANDS = (
     "meter",
     "correct",
     "serve",
+    "service",
     "name",
     "simulate",
     "watch",
