@@ -12,7 +12,7 @@ from acquire.water.behaviour import stuck
 from acquire.water.consistency import Finding, consistency
 from acquire.water.dissolved_solids import NACL_FACTOR
 
-__all__ = ["FINDING", "Findings"]
+__all__ = ["FINDING", "Findings", "agreement"]
 
 FINDING = "finding"
 """The kind of event a finding is kept as."""
@@ -49,36 +49,15 @@ class Findings:
         A note that is about the meter and not about this water comes once.
         """
         self._finals += 1
-        found = [finding for finding in self._agreement(capture) if self._is_news(finding)]
+        found = [
+            finding for finding in agreement(capture, self._channels) if self._is_news(finding)
+        ]
         # Over one still water every value may rightly stand still.
         if self._finals > 1:
             columns = zip(*self._seen, strict=True)
             series = dict(zip(self._watched, columns, strict=False))
             found += stuck(series, self._watched, others_move=_FAR_STEPS)
         return [self._event(finding, capture, stamp) for finding in found]
-
-    def _agreement(self, capture: Capture) -> Iterator[Finding]:
-        channels = dict(self._channels)
-        values = {
-            name: _as_shown(value.value, channels[name].resolution)
-            for name, value in capture.values.items()
-            if value.phase == "settled" and name in channels
-        }
-        made = capture.derived.get("conductivity")
-        if made is not None and channels["conductivity"].reference_c != 25.0:
-            step = channels["conductivity"].resolution
-            values["conductivity"] = _as_shown(made.value, step)
-            channels["conductivity"] = replace(
-                channels["conductivity"], reference_c=25.0, coefficient=None
-            )
-        try:
-            usual = consistency(values, channels, factor=NACL_FACTOR)
-            own = consistency(values, channels)
-        except WaterError:
-            return  # a value no formula holds for: it is flagged as such already
-        # Half of the conductivity is what most meters show; only another factor is worth a word.
-        for with_factor, without in zip(usual, own, strict=True):
-            yield with_factor if with_factor.kind == "agrees" else without
 
     def _is_news(self, finding: Finding) -> bool:
         if finding.kind == "agrees":
@@ -99,6 +78,30 @@ class Findings:
             "arithmetic": finding.arithmetic,
         }
         return Event(FINDING, stamp, self._meter, f"{finding.text} {finding.arithmetic}.", data)
+
+
+def agreement(capture: Capture, of_meter: Mapping[str, Channel]) -> Iterator[Finding]:
+    """Hold the settled values of one capture against each other, as far as they are there."""
+    channels = dict(of_meter)
+    values = {
+        name: _as_shown(value.value, channels[name].resolution)
+        for name, value in capture.values.items()
+        if value.phase == "settled" and name in channels
+    }
+    made = capture.derived.get("conductivity")
+    if made is not None and "conductivity" in channels:
+        channel = channels["conductivity"]
+        if channel.reference_c != 25.0:
+            values["conductivity"] = _as_shown(made.value, channel.resolution)
+            channels["conductivity"] = replace(channel, reference_c=25.0, coefficient=None)
+    try:
+        usual = consistency(values, channels, factor=NACL_FACTOR)
+        own = consistency(values, channels)
+    except WaterError:
+        return  # a value no formula holds for: it is flagged as such already
+    # Half of the conductivity is what most meters show; only another factor is worth a word.
+    for with_factor, without in zip(usual, own, strict=True):
+        yield with_factor if with_factor.kind == "agrees" else without
 
 
 def _as_shown(value: float, step: float) -> float:

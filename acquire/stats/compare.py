@@ -48,13 +48,21 @@ class Ratio:
 
 
 def fieller(
-    a: float, u_a: float, b: float, u_b: float, *, level: float = 0.95, z: float | None = None
+    a: float,
+    u_a: float,
+    b: float,
+    u_b: float,
+    *,
+    covariance: float = 0.0,
+    level: float = 0.95,
+    z: float | None = None,
 ) -> Ratio:
-    """Give the interval of a/b for independent a and b with standard uncertainties: Fieller 1954.
+    """Give the interval of a/b for a and b with standard uncertainties: Fieller 1954.
 
-    Every ratio r with |a - r b| <= z sqrt(u_a² + r² u_b²). When (z u_b / b)² >= 1 that set is
-    unbounded, from minus to plus infinity or the outside of a gap, and is reported as such. z is
-    the normal quantile of the two-sided `level` unless given. WaterError for b = 0.
+    Every ratio r with |a - r b| <= z sqrt(u_a² - 2 r cov + r² u_b²). When (z u_b / b)² >= 1 that
+    set is unbounded, from minus to plus infinity or the outside of a gap, and is reported as such.
+    z is the normal quantile of the two-sided `level` unless given. WaterError for b = 0 and for a
+    `covariance` that is none of these two.
     """
     first, second = finite(a, "the numerator"), finite(b, "the denominator")
     var_a = positive(u_a, "the uncertainty of the numerator", zero=True) ** 2
@@ -70,5 +78,11 @@ def fieller(
             f"{quantile:.3g} times its uncertainty is {quantile * math.sqrt(var_b):.3g}"
         )
         return Ratio(value, -math.inf, math.inf, bounded=False, reason=reason)
-    half = quantile / abs(second) * math.sqrt(var_a * (1.0 - g) + value**2 * var_b)
-    return Ratio(value, (value - half) / (1.0 - g), (value + half) / (1.0 - g), bounded=True)
+    cov = finite(covariance, "the covariance")
+    if cov**2 > var_a * var_b * (1.0 + 1e-9):
+        raise WaterError(f"a covariance of {cov:g} does not go with these uncertainties")
+    middle = value - quantile**2 * cov / second**2
+    inner = var_a * (1.0 - g) + value**2 * var_b - 2.0 * value * cov
+    inner += (quantile * cov / second) ** 2
+    half = quantile / abs(second) * math.sqrt(max(0.0, inner))
+    return Ratio(value, (middle - half) / (1.0 - g), (middle + half) / (1.0 - g), bounded=True)
