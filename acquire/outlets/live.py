@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from acquire.daemon import Said
 
-__all__ = ["LiveTable", "bar", "rest_fraction"]
+__all__ = ["LiveTable", "bar", "headline", "rest_fraction"]
 
 CHIME = "\a"
 NARROW = 66
@@ -113,7 +113,7 @@ class LiveTable:
 
         narrow = self._console.width < NARROW
         table = Table(
-            title=escape(_headline(status)), title_justify="left", box=None, padding=(0, 1)
+            title=escape(headline(status)), title_justify="left", box=None, padding=(0, 1)
         )
         for name, justify in (
             ("", "left"),
@@ -153,7 +153,8 @@ class LiveTable:
         return min(0.95, rest_fraction(now.expanded_u, quantity.tolerance.at(now.value)))
 
 
-def _headline(status: Status) -> str:
+def headline(status: Status) -> str:
+    """Say in a line what to do with the probe now."""
     water = f", {tidy(status.water, 40)}" if status.water and status.medium != "air" else ""
     if status.medium == "air":
         return f"{status.meter}: in air: put it into {tidy(status.water, 40) or 'a water'}"
