@@ -197,7 +197,18 @@ def _round(ask: Ask, row: Sequence[Any]) -> Round:
         state=state,
         ended_ms=ended_ms,
         visits=tuple(
-            Visit(round_id, *visit[:-1], tuple(json.loads(visit[-1]))) for visit in visits
+            Visit(
+                round_id,
+                position,
+                repeat,
+                was,
+                at_ms,
+                capture,
+                count,
+                said,
+                tuple(json.loads(flags)),
+            )
+            for position, repeat, was, at_ms, capture, count, said, flags in visits
         ),
         note=note,
     )
