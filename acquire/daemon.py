@@ -11,6 +11,7 @@ fails stops the daemon, a listener that fails does not.
 from __future__ import annotations
 
 import asyncio
+import logging
 import secrets
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
@@ -27,10 +28,12 @@ from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
+from acquire.errors import StoreDamaged, StoreStalled
 from acquire.meter import Backoff, Driver, supervise
 from acquire.progress import Progress
 from acquire.readings import Capture, CaptureState, Event, Reading, Role
 from acquire.registry import driver_class
+from acquire.store.aside import set_aside
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
@@ -48,6 +51,8 @@ __all__ = [
     "stop_on_signals",
 ]
 
+_log = logging.getLogger(__name__)
+
 Said = Reading | Event | Capture | Status | Explanation
 """What listeners hear."""
 
@@ -56,6 +61,10 @@ CLOCK_STEP_S = 0.5
 """Wall time that departs this far from monotonic time between two looks was stepped."""
 
 
+PATIENCE_S = 10.0
+"""How long a disk that takes nothing is borne while a person waits for it."""
+KEEPS_ON_S = 3600.0
+"""The same of a daemon: a full disk is found in the evening, and readings held cost little."""
 REQUESTS_S = 1.0
 """How often it is looked for what other commands ask."""
 STANDS_S = 60.0
@@ -117,7 +126,12 @@ class Daemon:
         stops: Sequence[tuple[str, Role | None]] = (),
         closing: str = "the program was stopped",
         outlets: Sequence[Outlet] = (),
+        keeps_on: bool = False,
     ) -> None:
+        """`keeps_on` is for a daemon that nobody stands beside: it bears a disk that takes nothing
+        for `KEEPS_ON_S`, and puts a damaged store aside for a new one.
+        """
+        self._keeps_on = keeps_on
         self._config = config
         self._clock = clock
         self._store_path = store
@@ -132,6 +146,8 @@ class Daemon:
         self._corrections: list[StandingCorrection] = []
         self._points: list[Point] = []
         self._writer: StoreWriter | None = None
+        self._stalled_s = 0.0
+        self._telling: set[asyncio.Task[None]] = set()
         self._stop = asyncio.Event()
         self._progress = Progress()
 
@@ -198,19 +214,60 @@ class Daemon:
         if self._store_path is None:
             yield
             return
-        store = self._config.store
-        async with await StoreWriter.open(
-            self._store_path,
-            clock=self._clock,
-            commit_every_s=store.commit_every_s,
-            retention=Retention(store.raw_days, store.minute_days),
-        ) as writer:
+        try:
+            opened, anew = await self._open_writer(self._store_path), None
+        except StoreDamaged as damage:
+            if not self._keeps_on:
+                raise
+            now = self._clock.now()
+            aside = set_aside(self._store_path, now.at_ms, damage)
+            opened = await self._open_writer(self._store_path)
+            text = (
+                f"{self._store_path.name} is damaged and was put aside whole as {aside.name}; a "
+                "new store was begun. Captures, checks and corrections made before are in the old "
+                "one"
+            )
+            _log.error("%s. Found: %s", text, damage)
+            anew = Event("store_set_aside", now, "", text, {"aside": aside.name})
+        async with opened as writer:
             self._writer = writer
+            writer.on_stall = self._on_stall
+            if anew is not None:
+                await self._keep(anew)
             await self._look_back(self._store_path)
             try:
                 yield
             finally:
                 self._writer = None
+                for task in self._telling:
+                    task.cancel()
+
+    async def _open_writer(self, path: Path) -> StoreWriter:
+        store = self._config.store
+        return await StoreWriter.open(
+            path,
+            clock=self._clock,
+            commit_every_s=store.commit_every_s,
+            patience_s=KEEPS_ON_S if self._keeps_on else PATIENCE_S,
+            retention=Retention(store.raw_days, store.minute_days),
+        )
+
+    def _on_stall(self, failure: StoreStalled | None) -> None:
+        """Say at once that nothing can be written, which itself cannot be written; and the end."""
+        now = self._clock.now()
+        if failure is not None:
+            self._stalled_s = now.t_s
+            _log.error("%s. Readings are held and tried again every second", failure)
+            said = self._said.publish(Event("store_stalled", now, "", str(failure)))
+        else:
+            took_s = round(now.t_s - self._stalled_s, 1)
+            text = f"the store takes readings again after {took_s:g} s; those held are in it"
+            _log.warning("%s", text)
+            event = Event("store_back", now, "", text, {"stalled_s": took_s})
+            said = self._read.publish(event)
+        task = asyncio.create_task(said, name="store stall")
+        self._telling.add(task)
+        task.add_done_callback(self._telling.discard)
 
     async def _look_back(self, path: Path) -> None:
         """Find the corrections in force, and make final what a crash left provisional.
@@ -262,6 +319,8 @@ class Daemon:
 
     async def _wait_for_stop(self) -> None:
         await self._stop.wait()
+        if self._writer is not None:
+            self._writer.hurry()
         raise Stopped
 
     async def _watch_clock(self) -> None:

@@ -36,6 +36,7 @@ def run_daemon(
     closing: str = "the program was stopped",
     outlets: Sequence[Outlet] = (),
     must_show: bool = True,
+    keeps_on: bool = False,
 ) -> Ended:
     """Run until `until` is true of something said, `for_s` is over, or a signal comes.
 
@@ -44,7 +45,14 @@ def run_daemon(
 
     async def main() -> Ended:
         daemon = Daemon(
-            config, meters, clock, store=store, stops=stops, closing=closing, outlets=outlets
+            config,
+            meters,
+            clock,
+            store=store,
+            stops=stops,
+            closing=closing,
+            outlets=outlets,
+            keeps_on=keeps_on,
         )
         listener = daemon.listen("terminal")
         loop = asyncio.get_running_loop()

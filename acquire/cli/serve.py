@@ -66,5 +66,6 @@ def run(args: argparse.Namespace) -> int:
         ready=ready,
         outlets=configured_outlets(config, clock),
         must_show=False,
+        keeps_on=True,
     )
     return 0

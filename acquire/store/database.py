@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
@@ -24,6 +24,8 @@ __all__ = [
     "require_sqlite",
     "require_version",
     "require_whole",
+    "suspect",
+    "trust",
 ]
 
 APPLICATION_ID = 0x6F757A6C
@@ -133,11 +135,27 @@ def require_version(path: Path, found: int, known: int) -> None:
 
 def require_whole(connection: sqlite3.Connection, path: Path) -> None:
     """Refuse a damaged file, in bounded time: see `problems`."""
+    marked = path.with_name(path.name + ".suspect").exists()
     with mapped(path, "checking"):
-        whole = path.stat().st_size <= CHECKED_WHOLE_BYTES
+        whole = marked or path.stat().st_size <= CHECKED_WHOLE_BYTES
         found = problems(connection, whole=whole)
     if found:
         raise _damaged(path, found)
+
+
+def suspect(path: Path) -> None:
+    """Leave a mark that damage was met while writing: the next start looks at every page.
+
+    Without it a daemon that is started again for ever would meet the same page for ever.
+    """
+    with suppress(OSError):
+        path.with_name(path.name + ".suspect").touch()
+
+
+def trust(path: Path) -> None:
+    """Take that mark away: the whole file was found sound."""
+    with suppress(OSError):
+        path.with_name(path.name + ".suspect").unlink(missing_ok=True)
 
 
 def problems(connection: sqlite3.Connection, *, whole: bool) -> str:

@@ -11,7 +11,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from acquire import __version__
-from acquire.errors import StoreError
+from acquire.errors import StoreDamaged, StoreError
 from acquire.paths import real
 from acquire.readings import Stamp
 from acquire.rounds import ParticleCount, Round, Visit
@@ -24,6 +24,8 @@ from acquire.store.database import (
     require_sqlite,
     require_version,
     require_whole,
+    suspect,
+    trust,
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
@@ -110,6 +112,7 @@ class Ledger:
                 version = version_of(connection)
             require_version(self.path, version, known)
             require_whole(connection, self.path)
+            trust(self.path)
 
     def _begin_run(self, started: Stamp) -> Tables:
         execute = self._connection.execute
@@ -144,6 +147,26 @@ class Ledger:
             StoreError: nothing of it was kept; calling again with the same may succeed.
 
         """
+        try:
+            outcomes, rows = self._transact(readings, kept)
+        except StoreDamaged:
+            suspect(self.path)
+            raise
+        self.rows += rows
+        self.commits += 1
+        size, before = self._size_of_wal(), self._wal_size
+        self.wal_bytes += max(0, size - before)
+        self._wal_size = size
+        if size >= _CHECKPOINT_BYTES:
+            # What is committed is durable in the log already; a checkpoint that fails or finds a
+            # reader in its way is tried again after the next commit.
+            with suppress(sqlite3.Error):
+                self._checkpoint()
+        return outcomes
+
+    def _transact(
+        self, readings: Sequence[ReadingRows], kept: Sequence[Kept]
+    ) -> tuple[list[StoreError | None], int]:
         execute = self._connection.execute
         with mapped(self.path, "writing"):
             try:
@@ -156,17 +179,7 @@ class Ledger:
             except BaseException:
                 self._roll_back()
                 raise
-        self.rows += rows
-        self.commits += 1
-        size, before = self._size_of_wal(), self._wal_size
-        self.wal_bytes += max(0, size - before)
-        self._wal_size = size
-        if size >= _CHECKPOINT_BYTES:
-            # What is committed is durable in the log already; a checkpoint that fails or finds a
-            # reader in its way is tried again after the next commit.
-            with suppress(sqlite3.Error):
-                self._checkpoint()
-        return outcomes
+        return outcomes, rows
 
     def _keep_or_refuse(self, item: Kept) -> StoreError | None:
         execute = self._connection.execute

@@ -32,6 +32,10 @@ class Stall:
         """A commit succeeded, or nothing waits for one."""
         self._since_s = self._failure = None
 
+    def hurry(self, patience_s: float) -> None:
+        """Bear it no longer than so many seconds, those already borne included."""
+        self._patience_s = min(self._patience_s, patience_s)
+
     @property
     def failure(self) -> StoreStalled | None:
         """Why nothing could be written last; None while all is well."""

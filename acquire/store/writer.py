@@ -29,7 +29,10 @@ from acquire.store.stall import Stall, counted
 from acquire.store.watch_rows import WatchItem
 from acquire.store.worker import Close, Commit, Keep, Worker
 
-__all__ = ["StoreWriter", "WriterStats"]
+__all__ = ["LAST_PATIENCE_S", "StoreWriter", "WriterStats"]
+
+LAST_PATIENCE_S = 10.0
+"""How long a program that is to end waits for a disk that takes nothing, the past included."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +83,8 @@ class StoreWriter:
         self._closing: asyncio.Future[None] | None = None
         self._failure: StoreError | None = None
         self._stall = Stall(patience_s)
+        self.on_stall: Callable[[StoreStalled | None], None] = _unheard
+        """Told once when the disk begins to take nothing, and with None once it takes again."""
         self._retry: asyncio.TimerHandle | None = None
         self._durable = 0
         self._waiting = 0
@@ -247,6 +252,14 @@ class StoreWriter:
         self._stop_timer()
         await self._have_done(Commit)
 
+    def hurry(self) -> None:
+        """The program is asked to end: a disk that takes nothing is waited for no longer than
+        `LAST_PATIENCE_S`.
+        """
+        self._patience_s = min(self._patience_s, LAST_PATIENCE_S)
+        self._stall.hurry(LAST_PATIENCE_S)
+        self._room.set()
+
     async def close(self) -> None:
         """Write what waits, empty the log into the file, let others write. Safe to call twice.
 
@@ -330,9 +343,14 @@ class StoreWriter:
         self._waiting -= count
         self._failures += failure is not None
         if isinstance(failure, StoreStalled):
+            is_news = self._stall.failure is None
             self._stall.begin(failure)
+            if is_news:
+                self.on_stall(failure)
             self._retry_later()
         else:
+            if failure is None and self._stall.failure is not None:
+                self.on_stall(None)
             self._stall.end()
             self._failure = None if is_told else failure
             if failure is not None and self._waiting and self._closing is None:
@@ -388,6 +406,10 @@ def _first(error: BaseException | None) -> BaseException | None:
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return error
+
+
+def _unheard(_failure: StoreStalled | None) -> None:
+    """Stands in until somebody listens."""
 
 
 def _seen(future: asyncio.Future[None]) -> None:
