@@ -22,8 +22,10 @@ from typing import Protocol, runtime_checkable
 
 from acquire.asking import asked
 from acquire.bench.desk import Desk
+from acquire.bench.findings import Findings
 from acquire.bench.standing import Explanation, Status
 from acquire.bench.taker import CaptureTaker
+from acquire.bench.typed import Entry, typed_capture
 from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
@@ -47,6 +49,8 @@ __all__ = [
     "OverseesProgress",
     "Said",
     "Stopped",
+    "TakesTyped",
+    "Typed",
     "new_id",
     "stop_on_signals",
 ]
@@ -107,6 +111,27 @@ class OverseesProgress(Protocol):
     """An outlet that says outside whether the daemon really works."""
 
     def oversee(self, progress: Progress) -> None: ...
+
+
+@runtime_checkable
+class TakesTyped(Protocol):
+    """An outlet over which numbers are typed that a person read: see `Daemon.typed`."""
+
+    def keep_typed_with(self, typed: Typed) -> None: ...
+
+
+class Typed(Protocol):
+    """Keeps what was typed, and gives the capture once it is durable."""
+
+    async def __call__(
+        self,
+        meter: str,
+        entries: Sequence[Entry],
+        *,
+        stood_still: bool,
+        water: str,
+        role: Role | None,
+    ) -> Capture: ...
 
 
 class Stopped(Exception):
@@ -194,6 +219,8 @@ class Daemon:
             outlet.join(self._writer, self._read.publish)
         if isinstance(outlet, GivesOrders):
             outlet.obey(self.order)
+        if isinstance(outlet, TakesTyped):
+            outlet.keep_typed_with(self.typed)
         if isinstance(outlet, OverseesProgress):
             outlet.oversee(self._progress)
         waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
@@ -443,6 +470,47 @@ class Daemon:
                 desk.plan.expect_nothing()
                 return f"{meter}: no water is named any more"
         raise ValueError(f"no such order: {word[:40]!r}")
+
+    async def typed(
+        self,
+        meter: str,
+        entries: Sequence[Entry],
+        *,
+        stood_still: bool,
+        water: str,
+        role: Role | None,
+    ) -> Capture:
+        """Record numbers a person read off a display: the reading, and the capture made of it.
+
+        `meter` is one of those configured.
+        """
+        now, channels = self._clock.now(), self._drivers[meter].channels
+        if meter not in self._desks:
+            await self._meet(meter)
+        values = {entry.quantity: entry.value for entry in entries}
+        capture = typed_capture(
+            entries,
+            id=new_id(),
+            meter=meter,
+            channels=channels,
+            began=now,
+            ended=now,
+            stood_still=stood_still,
+            water=water,
+            role=role,
+            corrections=in_force(one for one in self._corrections if one.meter == meter),
+        )
+        reading = Reading(meter, now, values)
+        if self._writer is not None:
+            await self._writer.add(reading)
+        await self._said.publish(reading)
+        await self._keep(capture)
+        for point in self._points:
+            point.see(capture)
+        if capture.state is CaptureState.FINAL:
+            for finding in Findings(meter, channels).of(capture, now):
+                await self._keep(finding)
+        return capture
 
     async def note(self, kind: str, text: str) -> None:
         """Keep and tell of something that happened beside the meters."""
