@@ -15,9 +15,10 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from acquire.bench.compare import side_by_side
+from acquire.bench.comparison import compare
 from acquire.errors import ConfigError, OuzelError, StoreError
-from acquire.outlets.words import CAUTION, shown_with_u, tidy
+from acquire.outlets.comparison_words import table_lines
+from acquire.outlets.words import CAUTION
 from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState
 from acquire.store.export import write_captures, write_readings
@@ -160,7 +161,7 @@ def _report(into: Path, finals: Sequence[Capture]) -> None:
     reference = next((c for c in finals if c.role == "reference"), None)
     subject = next((c for c in finals if c.role == "subject"), None)
     if reference is not None and subject is not None:
-        _table(reference, subject)
+        _table(into, reference, subject)
     print(f"\n{CAUTION}\n")
     for what, write in (("readings", write_readings), ("captures", write_captures)):
         records = Records.open(into / "demo.db")
@@ -179,15 +180,11 @@ def _report(into: Path, finals: Sequence[Capture]) -> None:
         print(f"    {name:<14} {what}")
 
 
-def _table(reference: Capture, subject: Capture) -> None:
-    print(f"{'':<17} {tidy(reference.water, 22):>22} {tidy(subject.water, 18):>18} {'differ?':>18}")
-    for row in side_by_side(reference, subject):
-        quantity = BUILT_IN[row.quantity]
-        here = shown_with_u(quantity, row.reference.value, row.reference.expanded_u)
-        there = shown_with_u(quantity, row.subject.value, row.subject.expanded_u)
-        verdict = "yes" if row.is_resolved else "cannot tell"
-        print(f"{quantity.label:<17} {here:>22} {there:>18} {verdict:>14}")
+def _table(into: Path, reference: Capture, subject: Capture) -> None:
+    with Records.open(into / "demo.db") as records:
+        channels = {reference.meter: records.channels(reference.meter)}
+    print(*table_lines(compare(reference, subject, channels), BUILT_IN), sep="\n")
     print(
-        "\n± is the 95 % uncertainty of where the number came to rest. The meter's own\n"
-        "accuracy, which its maker states, comes on top of every single value."
+        "\n± is 95 %: of a water with all that the meter may be off, of the difference without\n"
+        "what is the same in both. `ouzel compare` says more."
     )

@@ -28,6 +28,7 @@ __all__ = [
     "SolutionState",
     "drift_of",
     "electrode_of",
+    "failures",
     "meter_state",
 ]
 
@@ -133,9 +134,8 @@ def _quantity(name: str, checks: Sequence[Check], every_days: int, now_ms: int) 
         by_solution.setdefault(check.solution, []).append(check)
     states = (_solution(some) for some in by_solution.values())
     solutions = tuple(state for state in states if state is not None)
-    last = next((c for c in reversed(checks) if c.verdict == "pass"), None)
-    failed = [f for state in solutions if (f := _failing(state)) is not None]
-    since = [f for f in failed if last is None or f.at_ms >= last.at_ms - SESSION_MS]
+    last = _last_pass(checks)
+    since = failures(checks)
     if since:
         reason = f"check {since[-1].capture_id} failed with {since[-1].label}"
         return QuantityState(name, None, False, reason, solutions)
@@ -148,10 +148,20 @@ def _quantity(name: str, checks: Sequence[Check], every_days: int, now_ms: int) 
     return QuantityState(name, until_ms, True, f"check {last.capture_id} passed", solutions)
 
 
-def _failing(state: SolutionState) -> Check | None:
-    """Give the last decisive check of a solution when it failed."""
-    decisive = [check for check in state.checks if check.verdict != "cannot tell"]
-    return decisive[-1] if decisive and decisive[-1].verdict == "fail" else None
+def failures(checks: Sequence[Check]) -> list[Check]:
+    """Give the checks that speak against one quantity of one meter; `checks` oldest first.
+
+    Of each solution the last decisive one, when it failed, and none passed since; a mistaken
+    bottle says nothing.
+    """
+    last = _last_pass(checks)
+    decisive = {c.solution: c for c in checks if c.verdict != "cannot tell" and not c.resembles}
+    failed = [check for check in decisive.values() if check.verdict == "fail"]
+    return [f for f in failed if last is None or f.at_ms >= last.at_ms - SESSION_MS]
+
+
+def _last_pass(checks: Sequence[Check]) -> Check | None:
+    return next((check for check in reversed(checks) if check.verdict == "pass"), None)
 
 
 def _solution(checks: Sequence[Check]) -> SolutionState | None:

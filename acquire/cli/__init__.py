@@ -24,6 +24,7 @@ COMMANDS = (
     "check",
     "meter",
     "correct",
+    "compare",
     "serve",
     "service",
     "name",

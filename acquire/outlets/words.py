@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, SettledValue
+from acquire.water.cautions import SAFETY
 
 __all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_line", "plain"]
 __all__ += ["finding_lines", "is_typed", "shown", "shown_with_u", "tidy"]
 
-CAUTION = (
-    "These readings never show that a water is safe to drink: they cannot see\n"
-    "microbes, lead, arsenic, nitrate, PFAS and much else. For that, ask a certified\n"
-    "laboratory, your local authority, and a licensed professional for any work on\n"
-    "the plumbing."
-)
+CAUTION = textwrap.fill(SAFETY, 79)
 
 
 def tidy(text: str, most: int = 80) -> str:
@@ -66,6 +63,8 @@ def capture_title(capture: Capture) -> str:
     after = f"settled after {capture.taken.t_s - capture.started.t_s:.0f} s"
     if is_typed(capture):
         after = "typed by hand"
+    if any(value.source == "imported" for value in capture.values.values()):
+        after = "imported"
     title = f"{clock_time(capture.taken.at_ms)}  {water}{role}: "
     match capture.state:
         case CaptureState.PROVISIONAL:
@@ -94,14 +93,13 @@ def _value_line(quantity: Quantity, value: SettledValue) -> str:
     if value.source == "derived":
         return f"{text} derived"
     if value.phase == "settled":
-        return f"{text} typed" if value.source == "typed" else text.rstrip()
+        from_elsewhere = value.source in {"typed", "imported"}
+        return f"{text} {value.source}" if from_elsewhere else text.rstrip()
     return f"{quantity.label:<17} {shown(quantity, value.value):<22} not settled"
 
 
 def finding_lines(event: Event, width: int = 78) -> Iterable[str]:
     """A finding as it stands under its capture: what, then the arithmetic, wrapped."""
-    import textwrap  # noqa: PLC0415
-
     mark = "!" if event.data.get("kind") == "disagrees" else "-"
     text = tidy(event.text, 500)
     yield from textwrap.wrap(

@@ -15,6 +15,7 @@ from typing import ClassVar, Final, Literal
 
 from acquire.errors import ConfigError, WaterError
 from acquire.water.catalogue import by_name, pick, read_catalogue
+from acquire.water.cautions import SAFETY
 from acquire.water.conductivity import iso7888_factor
 from acquire.water.inputs import finite, positive
 
@@ -30,11 +31,7 @@ __all__ = [
     "load_limits",
 ]
 
-NOT_A_SAFETY_TEST: Final = (
-    "These readings never show that a water is safe to drink: they cannot see microbes, lead, "
-    "arsenic, nitrate or other harmful substances. Ask a certified laboratory, the local authority "
-    "or a licensed professional."
-)
+NOT_A_SAFETY_TEST: Final = SAFETY
 
 Kind = Literal["aesthetic", "operational", "taste", "labelling"]
 
