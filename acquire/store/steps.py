@@ -206,6 +206,7 @@ CREATE TABLE hours (
     PRIMARY KEY (series, start_ms)
 ) STRICT, WITHOUT ROWID;
 
+-- The same of whole days (UTC), made from hours.
 CREATE TABLE days (
     start_ms INTEGER NOT NULL,
     series   INTEGER NOT NULL REFERENCES series (id),
@@ -253,6 +254,7 @@ CREATE TABLE draws (
     PRIMARY KEY (watch, started_ms)
 ) STRICT, WITHOUT ROWID;
 
+-- An alert of a watch: when it began, what it says, and when and why it ended.
 CREATE TABLE alerts (
     id              TEXT    NOT NULL PRIMARY KEY,
     watch           TEXT    NOT NULL,
@@ -277,6 +279,7 @@ CREATE TABLE parts_changed (
 ROUNDS = """
 -- Version 6: rounds, what became of their stops, and particle counts.
 
+-- One visit to a list of waters, as its plan stood when it began.
 CREATE TABLE rounds (
     key       INTEGER PRIMARY KEY,
     id        TEXT    NOT NULL UNIQUE,
