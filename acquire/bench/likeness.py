@@ -1,0 +1,134 @@
+"""Which water is this? What a water is expected to read, and how far from it some values are.
+
+Distances are in units of a margin: up to 1 is as expected. Margins are judgement, no source: wider
+than a settled value wanders from day to day, narrower than one household water is from another.
+ORP is compared only within a round, where the electrode has the same past.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from acquire.bench.plan import Ranges
+from acquire.bench.standard import right_reading
+from acquire.errors import WaterError
+from acquire.readings import Capture, Channel
+from acquire.water.solutions import Solution
+
+__all__ = ["Likeness", "from_captures", "from_plan", "from_solution", "pure", "values_of"]
+
+Values = Mapping[str, float]
+
+_COMPARED = ("conductivity", "tds", "ph", "orp")
+PURE_US_CM = 60.0
+"""What an unknown rinse water is taken to stay below (judgement, no source)."""
+_THIN = 50.0
+"""µS/cm below which pH is worth little: no buffering."""
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """What a water is expected to read."""
+
+    middles: Values
+    margins: Values
+    known_from: str
+    """In words: the plan, its last captures, this round, the solution."""
+
+    def distance(self, values: Values) -> float | None:
+        """Give how far the values are, in margins: the farthest; None when nothing compares."""
+        found = [self._off(q, value) for q, value in values.items() if q in self.middles]
+        return max(found, default=None)
+
+    def told(self, values: Values) -> str:
+        """Say in which quantity they are farthest, with both numbers."""
+        names = [q for q in values if q in self.middles]
+        if not names:
+            return ""
+        worst = max(names, key=lambda q: self._off(q, values[q]))
+        name = worst.replace("_", " ") if worst not in {"ph", "orp", "tds"} else worst.upper()
+        name = "pH" if worst == "ph" else name
+        return f"{name} {values[worst]:.4g} where about {self.middles[worst]:.4g} was expected"
+
+    def _off(self, quantity: str, value: float) -> float:
+        return abs(value - self.middles[quantity]) / self.margins[quantity]
+
+
+def values_of(capture: Capture) -> dict[str, float]:
+    """Give what of a capture can be compared: values that settled."""
+    return {name: value.value for name, value in capture.values.items() if value.phase == "settled"}
+
+
+def from_captures(captures: Sequence[Capture], *, this_round: bool) -> Likeness | None:
+    """Give what earlier captures of a water lead to expect; None without any."""
+    columns: dict[str, list[float]] = {}
+    for capture in captures:
+        for name, value in values_of(capture).items():
+            if name in _COMPARED:
+                columns.setdefault(name, []).append(value)
+    if "conductivity" in columns:
+        columns.pop("tds", None)
+    if not this_round:
+        columns.pop("orp", None)
+    if not columns:
+        return None
+    middles = {name: statistics.median(seen) for name, seen in columns.items()}
+    margins = {}
+    for name, seen in columns.items():
+        spread = 3.0 * statistics.pstdev(seen) if len(seen) > 2 else 0.0
+        margins[name] = max(spread, _floor(name, middles, this_round=this_round))
+    several = f"its last {len(captures)} captures" if len(captures) > 1 else "its last capture"
+    return Likeness(middles, margins, "this round" if this_round else several)
+
+
+def _floor(name: str, middles: Values, *, this_round: bool) -> float:
+    ionic = middles.get("conductivity", 2.0 * middles.get("tds", math.inf))
+    match name:
+        case "conductivity" | "tds":
+            part = 0.08 if this_round else 0.3
+            return part * abs(middles[name]) + (3.0 if this_round else 10.0)
+        case "ph":
+            return (0.6 if this_round else 1.2) if ionic < _THIN else (0.35 if this_round else 0.8)
+        case _:
+            return 150.0 if ionic < _THIN else 100.0
+
+
+def from_plan(ranges: Ranges) -> Likeness | None:
+    """Give what the plan says a water reads: inside its range the distance is up to 1."""
+    if not ranges:
+        return None
+    middles = {name: (low + high) / 2.0 for name, (low, high) in ranges.items()}
+    margins = {name: max((high - low) / 2.0, 1e-6) for name, (low, high) in ranges.items()}
+    return Likeness(middles, margins, "the plan")
+
+
+def from_solution(
+    solution: Solution, channels: Iterable[Channel], temp_c: float = 22.0
+) -> Likeness | None:
+    """Give about what this meter reads in a solution; wide, for it is the meter that is tested."""
+    middles, margins = {}, {}
+    for channel in channels:
+        if channel.quantity not in {"ph", "conductivity"}:
+            continue
+        try:
+            due = right_reading(solution, channel, temp_c).value
+        except WaterError:
+            continue
+        middles[channel.quantity] = due
+        margins[channel.quantity] = 0.7 if channel.quantity == "ph" else 0.25 * abs(due) + 10.0
+    return Likeness(middles, margins, "the solution") if middles else None
+
+
+def pure(channels: Iterable[Channel]) -> Likeness | None:
+    """Give what an unknown rinse water is taken for: nearly pure."""
+    names = {channel.quantity for channel in channels}
+    if "conductivity" in names:
+        half = PURE_US_CM / 2.0
+        return Likeness({"conductivity": half}, {"conductivity": half}, "rinse water")
+    if "tds" in names:
+        half = PURE_US_CM / 4.0
+        return Likeness({"tds": half}, {"tds": half}, "rinse water")
+    return None
