@@ -1,0 +1,139 @@
+"""Collects what a report of a round is made of, from the store alone; writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from acquire.bench.budgets import budgets
+from acquire.bench.findings import FINDING
+from acquire.bench.standing import Explanation, Settles
+from acquire.checks import Check, StandingCorrection, in_force
+from acquire.quantities import Quantity, Tolerance
+from acquire.readings import Capture, Channel
+from acquire.report.curves import Curve, curves_of, window_ms
+from acquire.report.redact import OPEN, Redaction
+from acquire.rounds import ParticleCount, Round
+from acquire.stats.budget import Budget
+from acquire.store.records import Records
+
+__all__ = ["Bench", "Gathered", "Taken", "gather"]
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """How captures are taken: what of the configuration a report needs."""
+
+    quantities: Mapping[str, Quantity]
+    make_settler: Callable[[Channel], Settles]
+    tolerance: Callable[[str], Tolerance]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One capture of the round with all that explains it."""
+
+    capture: Capture
+    curves: Mapping[str, Curve]
+    """Without readings in them where none are kept any more."""
+    budgets: Mapping[str, Budget]
+    findings: tuple[str, ...]
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Everything, names replaced where that was asked for."""
+
+    round: Round
+    taken: tuple[Taken, ...]
+    """In order of time, those set aside among them."""
+    counts: tuple[ParticleCount, ...]
+    channels: Mapping[str, Channel]
+    corrections: tuple[StandingCorrection, ...]
+    """Of those in force, the ones these captures were corrected by."""
+    identity: str
+    """Profile and serial number of the meter; nothing when places are hidden."""
+
+
+def gather(
+    records: Records,
+    visit: Round,
+    counts: Sequence[ParticleCount],
+    bench: Bench,
+    *,
+    redaction: Redaction = OPEN,
+    heard: Callable[[str], None] = lambda _text: None,
+) -> Gathered:
+    """Collect it; `heard` is told what is being worked on, capture by capture."""
+    channels = records.channels(visit.meter)
+    corrections = records.corrections(meter=visit.meter)
+    ids = dict.fromkeys(v.capture_id for v in visit.visits if v.capture_id)
+    captures = [found for one in ids if (found := records.capture(one)) is not None]
+    captures.sort(key=lambda capture: capture.started.at_ms)
+    used: dict[tuple[str, int], StandingCorrection] = {}
+    taken = []
+    for number, capture in enumerate(captures, 1):
+        heard(f"capture {number} of {len(captures)}")
+        mine = _in_force_then(corrections, capture)
+        used.update({(one.quantity, one.from_ms): one for one in mine.values()})
+        begin_ms, end_ms = window_ms(capture)
+        readings = records.readings(since_ms=begin_ms, until_ms=end_ms, meter=capture.meter)
+        shown = {name: one for name, one in channels.items() if name in bench.quantities}
+        explanation = Explanation(capture.meter, capture.id, {}, shown, mine)
+        curves: Mapping[str, Curve] = {}
+        if not _is_by_hand(capture):
+            curves = curves_of(capture, readings, shown, bench.make_settler, bench.tolerance)
+        taken.append(
+            Taken(
+                redaction.capture(capture),
+                curves,
+                budgets(capture, explanation),
+                tuple(redaction.text(text) for text in _findings(records, capture)),
+                tuple(redaction.check(c) for c in records.checks(capture_id=capture.id)),
+            )
+        )
+    return Gathered(
+        redaction.round(visit),
+        tuple(taken),
+        tuple(redaction.count(count) for count in counts),
+        channels,
+        tuple(replace(one, meter=redaction.meter(one.meter)) for one in used.values()),
+        "" if redaction.hides_places else _identity(records, visit.meter),
+    )
+
+
+def _in_force_then(
+    corrections: Sequence[StandingCorrection], capture: Capture
+) -> dict[str, StandingCorrection]:
+    """Those that held when the capture was taken, whatever has become of them since."""
+    at_ms = capture.taken.at_ms
+    then = [
+        replace(one, undone_ms=None)
+        for one in corrections
+        if one.from_ms <= at_ms and (one.undone_ms is None or one.undone_ms > at_ms)
+    ]
+    return in_force(then)
+
+
+def _findings(records: Records, capture: Capture) -> list[str]:
+    """What was found about this capture; it is told when the probe has left."""
+    events = records.events(kind=FINDING, meter=capture.meter, since_ms=capture.started.at_ms)
+    found = []
+    for event in events:
+        if event.stamp.at_ms > capture.taken.at_ms + 86_400_000:
+            break
+        if event.data.get("capture") == capture.id:
+            found.append(event.text)
+    return found
+
+
+def _is_by_hand(capture: Capture) -> bool:
+    return any(value.source in {"typed", "imported"} for value in capture.values.values())
+
+
+def _identity(records: Records, meter: str) -> str:
+    for series in records.series():
+        if series.meter == meter and series.is_current:
+            return ", ".join(text for text in (series.profile, series.identity) if text)
+    return ""

@@ -1,0 +1,144 @@
+"""Leaves out what says where and whose: places and notes always, names of waters when asked.
+
+What a person shares should be theirs to choose. Names of meters are places (`kitchen`), and so are
+a serial number and a time zone; plans and notes are free text and may hold anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from acquire.checks import Check
+from acquire.readings import Capture, Event, Reading
+from acquire.rounds import ParticleCount, Round, Stop, Visit
+from acquire.store.records import Records
+
+__all__ = ["OPEN", "Redaction", "redaction_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Redaction:
+    """What is shown in place of what; `OPEN` changes nothing."""
+
+    hides_places: bool = False
+    """Also notes, plan names, serial numbers, local time."""
+    meters: Mapping[str, str] = field(default_factory=dict)
+    waters: Mapping[str, str] = field(default_factory=dict)
+    _longest: tuple[tuple[str, str], ...] = field(init=False, default=(), repr=False)
+
+    def __post_init__(self) -> None:
+        names = {**self.meters, **self.waters}
+        # The longest first: a name may be part of another.
+        ordered = sorted(names.items(), key=lambda pair: -len(pair[0]))
+        object.__setattr__(self, "_longest", tuple(pair for pair in ordered if pair[0]))
+
+    @property
+    def is_open(self) -> bool:
+        return not (self.hides_places or self.meters or self.waters)
+
+    def meter(self, name: str) -> str:
+        return self.meters.get(name, name)
+
+    def water(self, name: str) -> str:
+        return self.waters.get(name, name)
+
+    def note(self, text: str) -> str:
+        """Give what a person typed; nothing when places are hidden."""
+        return "" if self.hides_places else self.text(text)
+
+    def text(self, text: str) -> str:
+        """Give a sentence of ours, with the names in it replaced."""
+        for name, instead in self._longest:
+            text = text.replace(name, instead)
+        return text
+
+    # -- whole things -----------------------------------------------------------------------
+
+    def reading(self, one: Reading) -> Reading:
+        return one if self.is_open else replace(one, meter=self.meter(one.meter), raw="")
+
+    def capture(self, one: Capture) -> Capture:
+        if self.is_open:
+            return one
+        return replace(
+            one,
+            meter=self.meter(one.meter),
+            water=self.water(one.water),
+            reason=self.text(one.reason),
+        )
+
+    def check(self, one: Check) -> Check:
+        return one if self.is_open else replace(one, meter=self.meter(one.meter))
+
+    def count(self, one: ParticleCount) -> ParticleCount:
+        if self.is_open:
+            return one
+        note, optics = self.note(one.note), self.note(one.optics)
+        return replace(one, water=self.water(one.water), note=note, optics=optics)
+
+    def event(self, one: Event) -> Event:
+        """Free text of an event may name anything: with places hidden only a finding keeps it."""
+        if self.is_open:
+            return one
+        is_ours = one.kind == "finding" or not self.hides_places
+        data = {
+            name: value if isinstance(value, float | int) else self.text(value)
+            for name, value in one.data.items()
+            if is_ours
+        }
+        text = self.text(one.text) if is_ours else ""
+        return replace(one, meter=self.meter(one.meter), text=text, data=data)
+
+    def round(self, one: Round) -> Round:
+        if self.is_open:
+            return one
+        return replace(
+            one,
+            plan="" if self.hides_places else self.text(one.plan),
+            plan_text="" if self.hides_places else self.text(one.plan_text),
+            meter=self.meter(one.meter),
+            stops=tuple(self._stop(stop) for stop in one.stops),
+            visits=tuple(self._visit(visit) for visit in one.visits),
+            note=self.note(one.note),
+        )
+
+    def _stop(self, stop: Stop) -> Stop:
+        return replace(stop, water=self.water(stop.water), note=self.note(stop.note))
+
+    def _visit(self, visit: Visit) -> Visit:
+        flags = tuple(self.text(flag) for flag in visit.flags)
+        return replace(visit, note=self.note(visit.note), flags=flags)
+
+
+OPEN = Redaction()
+
+
+def redaction_of(
+    records: Records,
+    *,
+    hide_places: bool,
+    number_waters: bool,
+    more_waters: Iterable[str] = (),
+    heard: Callable[[], None] = lambda: None,
+) -> Redaction:
+    """Make the names that stand in for the real ones, the same for every export of one store.
+
+    Waters are numbered in the order of their first capture, `more_waters` (of counts, of plans)
+    after them. `heard` is called now and then.
+    """
+    meters: dict[str, str] = {}
+    if hide_places:
+        names = dict.fromkeys(series.meter for series in records.series())
+        meters = {name: f"meter {number}" for number, name in enumerate(names, 1)}
+    waters: dict[str, str] = {}
+    if number_waters:
+        found: dict[str, None] = {}
+        for capture in records.captures():
+            heard()
+            found.pop(capture.water, None)
+            found[capture.water] = None  # the earliest is met last
+        ordered = dict.fromkeys([*reversed(found), *more_waters])
+        ordered.pop("", None)
+        waters = {name: f"water {number}" for number, name in enumerate(ordered, 1)}
+    return Redaction(hide_places, meters, waters)
