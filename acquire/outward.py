@@ -125,6 +125,15 @@ class MqttConfig(_Table):
 
     _topics = field_validator("topic")(_topic)
 
+    @field_validator("host")
+    @classmethod
+    def _host_alone(cls, text: str) -> str:
+        if "@" in text or "/" in text or not text.isprintable() or " " in text:
+            # Perhaps with a password in it, so it is not repeated.
+            allowed = {"allowed": "a name or an address; user, password_file and port beside it"}
+            raise PydanticCustomError("outward", "not a host alone", {**allowed, "secret": True})
+        return text
+
     @field_validator("source")
     @classmethod
     def _named(cls, text: str | None) -> str | None:
@@ -245,7 +254,12 @@ def _files(
             continue
         named[key] = _handed_over(f"{name}.{key}") or _folder(file) / path.expanduser()
         if not named[key].is_file():
-            raise ConfigError("no such file", file=file, key=f"{name}.{key}", found=str(named[key]))
+            # Some people write the password itself here: it is not repeated.
+            found = None if key == "password_file" else str(named[key])
+            allowed = "" if found else "the name of a file whose first line is the password"
+            raise ConfigError(
+                "no such file", file=file, key=f"{name}.{key}", found=found, allowed=allowed
+            )
     for key in {"password_file", "key_file"} & named.keys():
         try:
             read_secret(named[key])

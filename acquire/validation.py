@@ -47,7 +47,8 @@ def from_pydantic(
 
     `key` is the dotted place the checked table stands at in `file`. `model` is the class that was
     validated: with it an unknown key is answered with the allowed ones. A validator of our own says
-    what is allowed with ``PydanticCustomError(kind, text, {"allowed": "..."})``.
+    what is allowed with ``PydanticCustomError(kind, text, {"allowed": "..."})``; with
+    ``"secret": True`` beside it, what was found is not repeated.
     """
     # Unknown keys first: a misspelt key is the cause of the key that is then missing.
     complaints = sorted(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
@@ -89,7 +90,7 @@ def _said(first: ErrorDetails, model: type[BaseModel] | None) -> tuple[str, obje
         problem = str(context.get("error", problem))
     elif bounds:
         problem, allowed = "out of range", ", ".join(bounds)
-    return problem, found, allowed
+    return problem, None if context.get("secret") else found, allowed
 
 
 def _unknown_key(
