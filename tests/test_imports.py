@@ -51,6 +51,7 @@ FLOORS = {
     "config": 6,
     "outlets": 7,
     "daemon": 7,
+    "learned": 7,
     "demo": 8,
     "report": 8,
     "page": 9,

@@ -135,45 +135,28 @@ def _free(named: str | None) -> Path:
     from pathlib import Path
 
     from acquire.errors import ConfigError
+    from acquire.learned import free_name
 
-    if named is not None:
-        path = Path(named).expanduser()
-        path = path if path.suffix == ".toml" else path.with_name(path.name + ".toml")
-        if path.exists():
-            raise ConfigError("is there already and would be lost: name another file", file=path)
-        if not path.parent.is_dir():
-            raise ConfigError("there is no such folder", file=path.parent)
-        return path
-    names = ("learned.toml", *(f"learned-{number}.toml" for number in range(2, 1000)))
-    return next(path for path in map(Path, names) if not path.exists())
+    if named is None:
+        return free_name(Path())
+    path = Path(named).expanduser()
+    path = path if path.suffix == ".toml" else path.with_name(path.name + ".toml")
+    if path.exists():
+        raise ConfigError("is there already and would be lost: name another file", file=path)
+    if not path.parent.is_dir():
+        raise ConfigError("there is no such folder", file=path.parent)
+    return path
 
 
 def _write(
     out: Path, table: dict[str, Any], found: Any, port: str, clock: Any
 ) -> tuple[MeterConfig, str]:
     """Write the profile, whole or not at all; give the meter and its table for ouzel.toml."""
-    from acquire.config import meter
-    from acquire.errors import ConfigError
-    from acquire.readings import utc_text
-    from acquire.registry import load
+    from acquire.learned import read_with, table_text, write_profile
 
-    comments = [
-        f"Learned by ouzel on {utc_text(clock.now().at_ms)[:10]} from lines like",
-        f"    {found.lines.texts[-1]}",
-        *(f"{one.quantity}: {one.why}" for one in found.chosen if not one.is_sure),
-    ]
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(load("drivers.learning_profile:toml")(table, comments))
-    except OSError as error:
-        raise ConfigError(f"cannot be written: {error.strerror or error}", file=out) from error
-    name = load("drivers.ports:identity_of")(port) if "://" not in port else port
+    write_profile(out, table, found, clock)
     profile = out.name if out.parent == out.parent.__class__() else str(out)
-    made = meter("learned", {"driver": "text_lines", "profile": str(out.absolute()), "port": port})
-    written = load("drivers.learning_profile:toml")(
-        {"meters": {"kitchen": {"profile": profile, "port": name}}}
-    )
-    return made, written
+    return read_with("learned", out, port), table_text("kitchen", profile, port)
 
 
 def _read(

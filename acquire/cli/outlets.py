@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from acquire.clock import Clock
     from acquire.config import Config
     from acquire.daemon import Outlet
 
-__all__ = ["configured_outlets"]
+__all__ = ["configured_outlets", "page_outlet"]
 
 
 def configured_outlets(config: Config, clock: Clock) -> Sequence[Outlet]:
@@ -43,3 +44,45 @@ def configured_outlets(config: Config, clock: Clock) -> Sequence[Outlet]:
 
         outlets.append(ProgramsOutlet(config.programs, clock))
     return outlets
+
+
+def page_outlet(
+    config: Config, clock: Clock, store: Path, begin_anew: Callable[[], None]
+) -> Outlet | None:
+    """Give the page, unless it is turned off or what it needs is not installed.
+
+    Where no table asks for it, it takes another port when its usual one is taken.
+    """
+    import sys
+    from importlib.util import find_spec
+
+    from acquire.errors import ConfigError
+    from acquire.outward import PageConfig
+
+    settings = config.page or PageConfig()
+    if not settings.on:
+        return None
+    missing = [name for name in ("starlette", "uvicorn") if find_spec(name) is None]
+    if missing and config.page is None:
+        return None
+    if missing:
+        raise ConfigError(
+            f"the page needs {' and '.join(missing)}: pip install 'ouzel[web]'",
+            file=config.file,
+            key="page",
+            allowed="on = false",
+        )
+    from acquire.page.outlet import PageOutlet
+
+    def say(url: str) -> None:
+        print(f"ouzel: the page is at {url}", file=sys.stderr, flush=True)
+
+    return PageOutlet(
+        settings,
+        config,
+        clock,
+        store=store,
+        begin_anew=begin_anew,
+        say=say,
+        or_another=config.page is None,
+    )

@@ -25,8 +25,15 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 
 def run(args: argparse.Namespace) -> int:
+    while _serve(args):
+        print("ouzel: beginning anew with what was written", file=sys.stderr, flush=True)
+    return 0
+
+
+def _serve(args: argparse.Namespace) -> bool:
+    """Work until stopped; tells whether to begin anew, because the page wrote a configuration."""
     from acquire.cli.options import load_config, make_clock, store_path
-    from acquire.cli.outlets import configured_outlets
+    from acquire.cli.outlets import configured_outlets, page_outlet
     from acquire.cli.run_daemon import run_daemon, wants_live
     from acquire.errors import ConfigError
     from acquire.outlets.lines import JsonLines, PlainLines
@@ -34,13 +41,20 @@ def run(args: argparse.Namespace) -> int:
     from acquire.outlets.words import tidy
 
     config = load_config(args)
-    if not config.meters:
+    clock, store = make_clock(args), store_path(args, config)
+    is_anew = False
+
+    def begin_anew() -> None:
+        nonlocal is_anew
+        is_anew = True
+
+    page = page_outlet(config, clock, store, begin_anew)
+    if not config.meters and page is None:
         raise ConfigError(
             "no meter is configured: `ouzel find` lists the ports and what to write",
             file=config.file or "ouzel.toml",
             key="meters",
         )
-    store = store_path(args, config)
     show: JsonLines | LiveTable | PlainLines
     if args.json:
         show = JsonLines(readings=False, statuses=False)
@@ -51,12 +65,12 @@ def run(args: argparse.Namespace) -> int:
 
     async def ready() -> None:
         names = ", ".join(config.meters)
-        print(f"ouzel: reading {names}; recording to {store}", file=sys.stderr, flush=True)
+        what = f"reading {names}" if names else "no meter yet: the page helps to find one"
+        print(f"ouzel: {what}; recording to {store}", file=sys.stderr, flush=True)
         if config.bench.stops:
             waters = ", ".join(tidy(stop.water) for stop in config.bench.stops)
             print(f"ouzel: the waters, in this order: {waters}", file=sys.stderr, flush=True)
 
-    clock = make_clock(args)
     run_daemon(
         config,
         list(config.meters.values()),
@@ -64,8 +78,10 @@ def run(args: argparse.Namespace) -> int:
         show,
         store=store,
         ready=ready,
-        outlets=configured_outlets(config, clock),
+        # The page notes that it wrote a configuration: that is heard here.
+        until=lambda _: is_anew,
+        outlets=[*configured_outlets(config, clock), *([page] if page is not None else [])],
         must_show=False,
         keeps_on=True,
     )
-    return 0
+    return is_anew

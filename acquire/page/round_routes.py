@@ -1,0 +1,94 @@
+"""Rounds and particle counts as they were kept."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from acquire.outlets.as_json import as_json
+from acquire.page.answers import Refused, answer
+from acquire.page.context import Page
+from acquire.page.lists import leafed
+from acquire.readings import utc_text
+from acquire.rounds import ParticleCount, Round
+from acquire.store.records import Records
+
+__all__ = ["routes"]
+
+
+def routes(page: Page) -> list[Route]:
+    """Give what can be asked of rounds."""
+
+    async def rounds(request: Request) -> Response:
+        found = await page.reader.ask(lambda records: records.rounds())
+        return answer(leafed(request, "rounds", [_round(one) for one in reversed(found)]))
+
+    async def one_round(request: Request) -> Response:
+        def ask(records: Records) -> dict[str, Any]:
+            found = records.round(request.path_params["round"])
+            if found is None:
+                raise Refused(404, "no such round")
+            held = [records.capture(v.capture_id) for v in found.visits if v.capture_id]
+            return {
+                "round": _round(found),
+                "captures": [as_json(capture) for capture in held if capture is not None],
+                "counts": [_count(one) for one in records.counts(round_id=found.id)],
+            }
+
+        return answer(await page.reader.ask(ask))
+
+    return [
+        Route("/api/1/rounds", rounds, methods=["GET"]),
+        Route("/api/1/rounds/{round}", one_round, methods=["GET"]),
+    ]
+
+
+def _round(one: Round) -> dict[str, Any]:
+    return {
+        "is": "round",
+        "id": one.id,
+        "plan": one.plan,
+        "meter": one.meter,
+        "began": utc_text(one.began_ms),
+        "ended": None if one.ended_ms is None else utc_text(one.ended_ms),
+        "state": one.state,
+        "note": one.note,
+        "stops": [
+            {
+                "kind": stop.kind,
+                "water": stop.water,
+                "role": stop.role,
+                "solution": stop.solution,
+                "repeats": stop.repeats,
+                "closing": stop.is_closing,
+                "least_s": stop.least_s,
+                "note": stop.note,
+            }
+            for stop in one.stops
+        ],
+        "visits": [
+            {
+                "position": visit.position,
+                "repeat": visit.repeat,
+                "state": visit.state,
+                "at": utc_text(visit.at_ms),
+                "capture": visit.capture_id or None,
+                "count": visit.count_id or None,
+                "note": visit.note,
+                "flags": list(visit.flags),
+            }
+            for visit in one.visits
+        ],
+    }
+
+
+def _count(one: ParticleCount) -> dict[str, Any]:
+    said: dict[str, Any] = {
+        name: getattr(one, name)
+        for name in one.__dataclass_fields__
+        if name not in {"at_ms", "round_id"}
+    }
+    return {"is": "count", "at": utc_text(one.at_ms), **said, "round": one.round_id or None}
