@@ -13,6 +13,8 @@ from typing import Literal
 from acquire.readings import Role
 
 __all__ = [
+    "COUNT_RESTORED",
+    "COUNT_WITHDRAWN",
     "SHAPES",
     "Guidance",
     "ParticleCount",
@@ -35,6 +37,9 @@ RoundState = Literal["open", "done", "stopped"]
 """A round goes on until its last stop, or until somebody stops it; an open one can be resumed."""
 
 StopState = Literal["to come", "now", "taken", "skipped"]
+
+COUNT_WITHDRAWN, COUNT_RESTORED = "count_withdrawn", "count_restored"
+"""Kinds of the events by which a person takes a count back, or back again; the count stays kept."""
 
 SHAPES = ("fibre", "fragment", "film", "other")
 """Classes that particles are counted in; bubbles are counted apart and left out."""

@@ -19,7 +19,7 @@ from acquire.checks import Check, StandingCorrection
 from acquire.errors import StoreError
 from acquire.paths import real
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
-from acquire.rounds import ParticleCount, Round
+from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN, ParticleCount, Round
 from acquire.store.check_rows import (
     CHECK_QUERY,
     CORRECTION_QUERY,
@@ -452,10 +452,24 @@ class Records:
             return round_of(self._all, round_id)
 
     def counts(
-        self, *, water: str | None = None, round_id: str | None = None
+        self, *, water: str | None = None, round_id: str | None = None, withdrawn: bool = False
     ) -> list[ParticleCount]:
-        """Give particle counts, oldest first."""
-        return counts_of(self._all, water, round_id)
+        """Give particle counts, oldest first; those a person withdrew only if asked for."""
+        found = counts_of(self._all, water, round_id)
+        gone = {} if withdrawn else self.withdrawn_counts()
+        return [count for count in found if count.id not in gone]
+
+    def withdrawn_counts(self) -> dict[str, str]:
+        """Give by id why a count was withdrawn; the last word of a person holds."""
+        words = [*self.events(kind=COUNT_WITHDRAWN), *self.events(kind=COUNT_RESTORED)]
+        gone: dict[str, str] = {}
+        for word in sorted(words, key=lambda word: word.stamp.at_ms):
+            name = str(word.data.get("count", ""))
+            if word.kind == COUNT_WITHDRAWN:
+                gone[name] = word.text
+            else:
+                gone.pop(name, None)
+        return gone
 
     # -- the watch --------------------------------------------------------------------------
 

@@ -1,0 +1,110 @@
+"""What a count of particles says."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from acquire.bench.particles import compare_counts, particle_result
+from acquire.errors import WaterError
+from acquire.rounds import ParticleCount
+
+COUNT = ParticleCount(
+    "c1", 1_790_000_000_000, "tap", (3, 0, 2, 1, 4, 2), {"fibre": 8, "fragment": 4},
+    field_mm=1.8, drop_ul=50.0, slip_mm2=324.0,
+)  # fmt: skip
+
+
+def test_per_field_and_per_ml():
+    found = particle_result(COUNT)
+    assert (found.total, found.per_field) == (12, 2.0)
+    # Garwood's interval of 12 is 6.201 to 20.962 (his table, 95 %).
+    assert found.per_field_low * 6 == pytest.approx(6.201, abs=0.001)
+    assert found.per_field_high * 6 == pytest.approx(20.962, abs=0.001)
+    # By hand: 6 fields of pi 0.9² mm² in a film of 50/324 mm.
+    assert found.volume_ml == pytest.approx(6 * math.pi * 0.81 * 50 / 324 / 1000)
+    assert found.per_ml == pytest.approx(12 / found.volume_ml)
+    assert found.per_ml_low < found.per_field_low * 6 / found.volume_ml
+    assert found.per_ml_high > found.per_field_high * 6 / found.volume_ml
+
+
+def test_the_interval_per_ml_covers_what_a_simulation_puts_into_the_drop():
+    """Drop and field drawn first, as real ones vary, then the particles: numpy, not our model."""
+    draw = np.random.default_rng(4)
+    truth, inside, trials = 2000.0, 0, 400
+    cache: dict[int, bool] = {}
+    for _ in range(trials):
+        drop = 50 * draw.uniform(0.8, 1.2)
+        field = 1.8 * draw.uniform(0.95, 1.05)
+        volume = 6 * math.pi * field**2 / 4 * drop / 324 / 1000
+        seen = int(draw.poisson(truth * volume))
+        if seen not in cache:
+            fields = tuple(seen // 6 + (i < seen % 6) for i in range(6))
+            found = particle_result(replace(COUNT, fields=fields, shapes={}))
+            cache[seen] = found.per_ml_low <= truth <= found.per_ml_high
+        inside += cache[seen]
+    assert 0.93 <= inside / trials <= 0.99
+
+
+def test_none_seen_is_an_upper_bound():
+    found = particle_result(replace(COUNT, fields=(0,) * 10, shapes={}))
+    assert found.is_none_seen
+    assert found.upper_per_field == pytest.approx(0.2996, abs=1e-3)
+    assert found.upper_per_ml > 2.996 / found.volume_ml
+
+
+def test_a_measured_drop_is_surer_than_one_from_a_pipette():
+    rough, fine = particle_result(COUNT), particle_result(replace(COUNT, drop_ul_u=0.5))
+    assert fine.volume_u < rough.volume_u
+    assert "as stated" in " ".join(fine.how)
+
+
+def test_without_the_drop_there_is_no_result_per_ml():
+    found = particle_result(replace(COUNT, drop_ul=0.0))
+    assert (found.per_ml, found.volume_ml) == (None, None)
+    assert any("Per mL needs" in text for text in found.warnings)
+
+
+def test_clumped_particles_are_told():
+    found = particle_result(replace(COUNT, fields=(0, 0, 30, 0, 0, 1), shapes={}))
+    assert found.p_even < 0.001
+    assert any("clump" in text for text in found.warnings)
+
+
+def test_two_waters():
+    clean = replace(COUNT, id="c2", water="ro", fields=(0, 1, 0, 0, 0, 0), shapes={})
+    dirty = replace(COUNT, fields=(9, 7, 8, 10, 6, 8), shapes={})
+    assert compare_counts(clean, dirty).verdict == "yes"
+    assert compare_counts(clean, replace(clean, water="b")).verdict == "cannot tell"
+    many = replace(COUNT, fields=(90,) * 6, shapes={}, drop_ul_u=1.0)
+    assert compare_counts(many, replace(many, id="x")).verdict == "no"
+    nothing = replace(clean, fields=(0, 0))
+    assert compare_counts(nothing, nothing).why == "none was seen in either"
+
+
+def test_unequal_exposure_is_taken_into_account():
+    few = replace(COUNT, fields=(5, 5), shapes={})
+    more = replace(COUNT, fields=(5,) * 12, shapes={})
+    found = compare_counts(few, more)
+    assert found.ratio.value == pytest.approx(1.0)
+    assert found.exposure == "volume looked at"
+    bare = compare_counts(replace(few, field_mm=0.0), replace(more, field_mm=0.0))
+    assert bare.exposure.startswith("fields")
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"fields": ()}, "at least one field"),
+        ({"fields": (-1, 2)}, "whole numbers"),
+        ({"shapes": {"fibre": 99}}, "add up"),
+        ({"shapes": {"plastic": 12}}, "unknown shape"),
+        ({"drop_ul": math.nan}, "drop_ul"),
+    ],
+)
+def test_what_cannot_be_is_refused(change, word):
+    with pytest.raises(WaterError, match=word):
+        particle_result(replace(COUNT, **change))
