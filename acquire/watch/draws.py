@@ -104,10 +104,6 @@ class DrawFollower:
             return self._by_flow(now) or ended
         return self._by_step(now, last if not broken else None) or ended
 
-    def finish(self) -> Draw | None:
-        """End what goes on, because the watch stops."""
-        return self._end() if self._held else None
-
     def _by_flow(self, now: Moment) -> Draw | None:
         if now.flow is not None and now.flow > _FLOWS:
             self._held.append(now)

@@ -19,8 +19,6 @@ __all__ = ["DecimalMark", "Field", "FieldReader", "Numerals", "Said"]
 
 DecimalMark = Literal[".", ","]
 
-_OTHER_MARK = {".": ",", ",": "."}
-
 
 @dataclass(frozen=True, slots=True)
 class Field:
@@ -106,7 +104,6 @@ class Numerals:
         error: Sequence[str] = ("---", "Err"),
     ) -> None:
         self.decimal = decimal
-        self.other_mark = _OTHER_MARK[decimal]
         mark = re.escape(decimal)
         # Twelve digits are more than any meter shows and keep every product finite.
         self.source = rf"[+-]?(?:[0-9]{{1,12}}(?:{mark}[0-9]{{1,12}})?|{mark}[0-9]{{1,12}})"
