@@ -1,5 +1,5 @@
 # A doorway only: each target is a plain script that can be called without make.
-.PHONY: demo test tidy lock
+.PHONY: demo test tidy lock faults soak bench
 
 demo:
 	@scripts/demo
@@ -12,3 +12,12 @@ tidy:
 
 lock:
 	@scripts/lock
+
+faults:
+	@scripts/faults
+
+soak:
+	@scripts/soak
+
+bench:
+	@scripts/bench

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
 import random
 import time
 
@@ -19,7 +20,10 @@ HAND = (
 )
 
 
-@pytest.mark.parametrize("seed", range(3))
+KILLS = int(os.environ.get("OUZEL_DAEMON_KILLS", "2"))
+
+
+@pytest.mark.parametrize("seed", range(KILLS))
 def test_no_announced_capture_is_lost_when_the_daemon_is_killed(ouzel, seed):
     ouzel.configure()
     (ouzel.folder / "hand.toml").write_text(HAND)
