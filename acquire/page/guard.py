@@ -24,9 +24,11 @@ from acquire.page.tokens import Tokens
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["COOKIE", "POLICY", "Guard", "Rates", "host_of"]
+__all__ = ["COOKIE", "POLICY", "WELCOME", "Guard", "Rates", "host_of"]
 
 COOKIE = "ouzel"
+WELCOME = "ouzel.welcome"
+"""Key in an ASGI scope: whether who asked may still be here."""
 BODY_S = 10.0
 _PATH_BYTES, _QUERY_BYTES = 1024, 4096
 _BURST_S = 5.0
@@ -158,8 +160,10 @@ class Guard:
             kind = headers.get("content-type", "").partition(";")[0].strip().lower()
             if kind != "application/json":
                 raise Refused(415, "send JSON, with Content-Type: application/json")
-        if self._tokens is not None and not path.startswith(_OPEN) and not self._is_known(headers):
-            raise Refused(401, "a token is needed: `ouzel page invite` on the machine makes one")
+        if self._tokens is not None and not path.startswith(_OPEN):
+            if not self._is_known(headers):
+                raise Refused(401, "a token is needed: `ouzel page invite` makes one")
+            scope[WELCOME] = lambda: self._is_known(headers)
 
     def _require_host(self, headers: dict[str, str]) -> None:
         """RFC 9110 section 7.4: a request for an authority that this server is not gets 421."""

@@ -21,6 +21,7 @@ from acquire.clock import Clock
 from acquire.errors import StoreError
 from acquire.outlets.as_json import as_json
 from acquire.page.answers import Refused, written
+from acquire.page.guard import WELCOME
 from acquire.page.reader import Reader
 from acquire.page.server import ABORT
 from acquire.page.shapes import guidance_json, reading_json, status_json
@@ -55,7 +56,13 @@ def frame(event: str, data: Any, number: int | None = None) -> bytes:
 class Stream:
     """One listener: what waits for it. `only` names the events wanted; empty means all."""
 
-    def __init__(self, only: Collection[str], abort: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        only: Collection[str],
+        abort: Callable[[], None],
+        is_welcome: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self.is_welcome = is_welcome
         self._only = frozenset(only) and frozenset(only) | _ALWAYS
         self.number = 0
         """Of the last thing that was told here."""
@@ -204,6 +211,9 @@ class Hub:
             await asyncio.sleep(self._alive_s)
             said = {"at": utc_text(self._clock.now().at_ms), "cursor": str(self.number)}
             self.tell("alive", said, self.number)
+            for stream in tuple(self._streams):
+                if not stream.is_welcome():  # dismissed meanwhile
+                    stream.end()
             self._news.set()  # should the bus ever have dropped what it had to say
 
     def close(self, why: str) -> None:
@@ -222,7 +232,7 @@ class Hub:
             raise Refused(503, "too many streams: close a page, or allow more in [page] streams")
         if after is not None and after > self.number:
             after = None  # of another store, or of this one before a backup was put back
-        stream = Stream(only, scope.get(ABORT, lambda: None))
+        stream = Stream(only, scope.get(ABORT, lambda: None), scope.get(WELCOME, lambda: True))
         self._opened += 1
         gone = asyncio.create_task(_wait_for_leave(receive, stream))
         try:

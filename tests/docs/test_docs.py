@@ -95,6 +95,7 @@ def test_every_configuration_key_is_in_the_reference():
         *fields_of(outward.AnnounceConfig),
         *fields_of(outward.MetricsConfig),
         *fields_of(outward.ProgramsConfig),
+        *fields_of(outward.PageConfig),
         "profile",
         "port",
         "serial",
