@@ -91,8 +91,9 @@ export function view() {
   }
 
   function drawCards(one) {
-    const rows = one.status?.rows ?? Object.entries(one.latest).map(([called, latest]) => ({
+    const rows = one.status ? [...one.status.rows] : Object.entries(one.latest).map(([called, latest]) => ({
       quantity: called, value: latest.value, flag: latest.flag, phase: null, rest: null, required: true }));
+    rows.sort((one, other) => Number(other.required) - Number(one.required));
     const names = rows.map((row) => row.quantity).join(" ");
     if (cards.dataset.names !== names || !cards.childElementCount) {
       cards.dataset.names = names;

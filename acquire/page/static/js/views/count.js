@@ -126,12 +126,22 @@ export function view() {
 }
 
 function countLine(one) {
-  const total = one.fields.reduce((sum, field) => sum + field, 0);
-  const result = one.result ?? {};
-  return el("li", {}, el("strong", {}, name(one.water)), ` ${total} in ${one.fields.length} fields`,
+  const total = one.total ?? one.fields.reduce((sum, field) => sum + field, 0);
+  const fields = `${one.fields.length} ${one.fields.length === 1 ? "field" : "fields"}`;
+  const rates = [rate(one.per_field, "per field", one.none_seen), rate(one.per_ml, "per mL", one.none_seen)].filter(Boolean);
+  return el("li", { "data-count": one.id }, el("strong", {}, name(one.water)), ` ${total} in ${fields}`,
     one.bubbles ? `, ${one.bubbles} bubbles left out` : "",
-    result.text ? el("p", { class: "small" }, name(result.text, 400)) : null,
+    rates.length ? el("p", { class: "numbers", text: rates.join("; ") }) : null,
+    one.withdrawn ? el("p", { class: "wrong" }, "withdrawn: ", name(one.withdrawn, 200)) : null,
+    (one.warnings ?? []).map((text) => el("p", { class: "small" }, "◆ ", name(text, 300))),
     el("p", { class: "small soft", text: moment(one.at) }));
+}
+
+/** A rate with its 95 % interval; where none was seen, its upper bound. */
+function rate(found, unit, noneSeen) {
+  if (!found) return "";
+  const number = (value) => (value === null || value === undefined ? "–" : String(Number(value.toPrecision(2))));
+  return noneSeen ? `none seen: at most ${number(found.upper_one_sided)} ${unit}` : `${number(found.value)} ${unit} (${number(found.low)} to ${number(found.high)})`;
 }
 
 /** The form about slide and microscope; `.said()` gives what it holds. */

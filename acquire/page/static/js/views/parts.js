@@ -25,7 +25,7 @@ function valueLine(called, one) {
   return el("div", { class: settled ? "" : "unsettled" },
     el("dt", { text: quantity(called).label }),
     el("dd", { class: "numbers" }, settled ? withU(called, one.value, one.expanded_u) : withU(called, one.value),
-      mark && el("span", { class: "small soft", text: ` ${mark}` })));
+      mark && el("span", { class: "small soft", text: ` ${mark}`, title: tidy(one.method, 200) })));
 }
 
 /** Runs `ask`, shows waiting and failing in `holder`, and then what `draw` makes of the answer. */
