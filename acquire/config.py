@@ -27,7 +27,7 @@ from acquire.outward import (
     require_trusted,
 )
 from acquire.own_quantities import QuantityConfig, ToleranceConfig, own_quantity, shown_quantity
-from acquire.paths import expand, home, is_file
+from acquire.paths import expand, handed_over, home, is_file
 from acquire.procedures import Procedure, settler_for
 from acquire.quantities import BUILT_IN, Quantity, Tolerance
 from acquire.readings import Channel, Role
@@ -290,6 +290,8 @@ def meter(
         model = driver_class(common.driver).Settings
         mine = set(_MeterTable.model_fields) - {"driver"}
         rest = {k: v for k, v in table.items() if k not in mine}
+        if "key_file" in rest and (copy := handed_over(f"{key}.key_file")):
+            rest["key_file"] = str(copy)
         context = {
             "base": path.parent if path else Path.cwd(),
             "quantities": quantities,

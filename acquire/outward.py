@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import stat
 import uuid
@@ -16,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from pydantic_core import PydanticCustomError
 
 from acquire.errors import ConfigError
+from acquire.paths import handed_over, read_secret
 
 __all__ = [
     "COMMANDS",
@@ -252,7 +252,7 @@ def _files(
         path: Path | None = getattr(table, key)
         if path is None:
             continue
-        named[key] = _handed_over(f"{name}.{key}") or _folder(file) / path.expanduser()
+        named[key] = handed_over(f"{name}.{key}") or _folder(file) / path.expanduser()
         if not named[key].is_file():
             # Some people write the password itself here: it is not repeated.
             found = None if key == "password_file" else str(named[key])
@@ -270,16 +270,6 @@ def _files(
     return named
 
 
-def _handed_over(credential: str) -> Path | None:
-    """Give the copy that the service manager made for us of a file only root reads.
-
-    The unit names it by its key: LoadCredential= of systemd.exec(5).
-    """
-    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
-    path = Path(folder, credential) if folder else None
-    return path if path is not None and path.is_file() else None
-
-
 def require_trusted(file: Path, programs: ProgramsConfig, mqtt: MqttConfig | None) -> None:
     """ConfigError when anybody could change a file that starts programs or sends a secret out."""
     starts = bool(programs.on_capture or programs.on_alert)
@@ -292,22 +282,6 @@ def require_trusted(file: Path, programs: ProgramsConfig, mqtt: MqttConfig | Non
             file=file,
             allowed=f"nobody else: chmod o-w {file.name}",
         )
-
-
-def read_secret(path: Path) -> str:
-    """Read a secret; ConfigError when anybody on the machine could read it too."""
-    try:
-        with path.open(encoding="utf-8") as file:
-            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
-            if mode & 0o007:
-                raise ConfigError(
-                    f"{path.name} can be read or changed by everybody on this machine "
-                    f"(mode {mode:04o})",
-                    allowed=f"nobody else: chmod 600 {path.name}",
-                )
-            return file.read().rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path.name} cannot be read: {error}") from error
 
 
 def machine_urn() -> str:

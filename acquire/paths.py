@@ -6,12 +6,13 @@ What a system call or a missing home folder raises becomes a `ConfigError` here,
 from __future__ import annotations
 
 import errno
+import os
 import stat
 from pathlib import Path
 
 from acquire.errors import ConfigError
 
-__all__ = ["exists", "expand", "home", "is_file", "real"]
+__all__ = ["exists", "expand", "handed_over", "home", "is_file", "read_secret", "real"]
 
 _NOT_THERE = {errno.ENOENT, errno.ENOTDIR}
 
@@ -59,6 +60,32 @@ def real(said: str | Path) -> Path:
         return path.resolve()
     except (OSError, RuntimeError) as error:  # RuntimeError: a ring of links, before Python 3.13
         raise _not_seen(path, error) from error
+
+
+def handed_over(credential: str) -> Path | None:
+    """Give the copy that the service manager made for us of a file only root reads.
+
+    The unit names it by its key: LoadCredential= of systemd.exec(5).
+    """
+    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    path = Path(folder, credential) if folder else None
+    return path if path is not None and path.is_file() else None
+
+
+def read_secret(path: Path, encoding: str = "utf-8") -> str:
+    """Read a secret; ConfigError when anybody on the machine could read it too."""
+    try:
+        with path.open(encoding=encoding) as file:
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
+            if mode & 0o007:
+                raise ConfigError(
+                    f"{path.name} can be read or changed by everybody on this machine "
+                    f"(mode {mode:04o})",
+                    allowed=f"nobody else: chmod 600 {path.name}",
+                )
+            return file.read().rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path.name} cannot be read: {error}") from error
 
 
 def _mode(path: Path) -> int | None:

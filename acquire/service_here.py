@@ -132,10 +132,11 @@ def _require_readable(path: Path, reader: _Reader, owner: str) -> None:
 
 def _secrets(config: Config) -> Iterator[tuple[str, Path]]:
     """Files that stay closed to the service's user and are handed to it by their key."""
-    for name, table in (("mqtt", config.mqtt), ("page", config.page)):
+    meters = ((f"meters.{name}", meter.settings) for name, meter in config.meters.items())
+    for name, table in (("mqtt", config.mqtt), ("page", config.page), *meters):
         for key in ("password_file", "key_file"):
             path = getattr(table, key, None)
-            if path is not None:
+            if path:
                 yield f"{name}.{key}", Path(path).absolute()
 
 

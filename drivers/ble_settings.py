@@ -16,7 +16,8 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from acquire.paths import expand
+from acquire.errors import ConfigError
+from acquire.paths import expand, read_secret
 from acquire.quantities import BUILT_IN
 from drivers import advert_profile, gatt_profile
 from drivers.port_settings import ProfileSettings
@@ -93,9 +94,9 @@ class AdvertSettings(_BleSettings):
             return ""
         path = expand(key_file, Path((info.context or {}).get("base") or Path.cwd()))
         try:
-            text = path.read_text(encoding="ascii")
-        except (OSError, UnicodeDecodeError) as error:
-            raise _bad_key(f"cannot be read: {error}") from error
+            text = read_secret(path, "ascii")
+        except ConfigError as error:
+            raise _bad_key(error.problem, *([error.allowed] if error.allowed else [])) from error
         _key(text)
         return str(path)
 
@@ -122,7 +123,7 @@ class AdvertSettings(_BleSettings):
             self.profile_file, (context or {}).get("quantities", BUILT_IN)
         )
         if self.key_file:
-            self._key = _key(Path(self.key_file).read_text(encoding="ascii"))
+            self._key = _key(read_secret(Path(self.key_file), "ascii"))
         elif self.key_env:
             self._key = _key(os.environ[self.key_env])
 
@@ -169,7 +170,5 @@ def _key(text: str) -> bytes:
     return bytes.fromhex(plain)
 
 
-def _bad_key(problem: str) -> PydanticCustomError:
-    return PydanticCustomError(
-        "key", "{problem}", {"problem": problem, "allowed": "32 hexadecimal digits"}
-    )
+def _bad_key(problem: str, allowed: str = "32 hexadecimal digits") -> PydanticCustomError:
+    return PydanticCustomError("key", "{problem}", {"problem": problem, "allowed": allowed})

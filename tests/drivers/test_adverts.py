@@ -173,7 +173,7 @@ async def test_a_bad_advert_is_counted_once_however_often_it_is_heard():
 @pytest.fixture
 def sealed(tmp_path):
     """Settings with a key in a file."""
-    (tmp_path / "probe.key").write_text(f"{KEY}\n")
+    secret(tmp_path / "probe.key", f"{KEY}\n")
     return settings("bthome", tmp_path, key_file="probe.key")
 
 
@@ -219,8 +219,22 @@ def refusal(**more):
     return str(error)
 
 
+def secret(path, text):
+    path.write_text(text)
+    path.chmod(0o600)
+
+
+def test_a_key_that_everybody_may_read_is_refused(tmp_path):
+    (tmp_path / "probe.key").write_text(KEY)
+    (tmp_path / "probe.key").chmod(0o644)
+    said = refusal(base=tmp_path, key_file="probe.key")
+    assert "everybody" in said
+    assert "chmod 600" in said
+    assert KEY not in said
+
+
 def test_a_key_that_is_none_is_refused_and_not_shown(tmp_path, monkeypatch):
-    (tmp_path / "short.key").write_text("abcdef0123")
+    secret(tmp_path / "short.key", "abcdef0123")
     said = refusal(base=tmp_path, key_file="short.key")
     assert "key_file" in said
     assert "32 hexadecimal digits" in said
@@ -228,7 +242,7 @@ def test_a_key_that_is_none_is_refused_and_not_shown(tmp_path, monkeypatch):
     assert "cannot be read" in refusal(base=tmp_path, key_file="none.key")
     assert "no such environment variable" in refusal(key_env="NO_SUCH_KEY")
     monkeypatch.setenv("PROBE_KEY", KEY)
-    (tmp_path / "probe.key").write_text(KEY)
+    secret(tmp_path / "probe.key", KEY)
     assert "two keys" in refusal(base=tmp_path, key_file="probe.key", key_env="PROBE_KEY")
     assert "never encrypted" in refusal(profile="broadcast", key_env="PROBE_KEY")
     uuid = "a1f71520-c219-4d5c-9d3f-dd6a6c2e6a60"
