@@ -20,7 +20,17 @@ from acquire.quantities import BUILT_IN, Quantity
 from acquire.stats.budget import Budget, Component, difference
 from acquire.stats.compare import Ratio, fieller
 
-__all__ = ["Asked", "Differs", "Row", "Scatter", "pooled", "row_of", "scatter_of"]
+__all__ = [
+    "Asked",
+    "Differs",
+    "Row",
+    "Scatter",
+    "difference_between",
+    "pooled",
+    "row_of",
+    "scatter_of",
+    "told",
+]
 
 Differs = Literal["yes", "no", "cannot tell"]
 
@@ -85,14 +95,15 @@ def row_of(asked: Asked, first: Measured | None, second: Measured | None) -> Row
         which = "either" if first is second else "the reference" if first is None else "the subject"
         why = f"it did not come to rest in {which}, or this meter is not known to measure it"
         return Row(*common, None, None, matters, "cannot tell", why)
-    budget = _difference(first, second)
+    budget = difference_between(first, second)
     if scatter is not None:
         budget = _with_scatter(budget, first, second, scatter, quantity)
     verdict, why = _verdict(asked, budget, first, second)
     return Row(*common, budget, _ratio(quantity, first, second, budget), matters, verdict, why)
 
 
-def _difference(first: Measured, second: Measured) -> Budget:
+def difference_between(first: Measured, second: Measured) -> Budget:
+    """Give second minus first; what both share of a meter and of a check cancels."""
     found = difference(second.budget, first.budget)
     parts = [
         Component(
@@ -168,12 +179,16 @@ def _ratio(quantity: Quantity, first: Measured, second: Measured, budget: Budget
 def _verdict(
     asked: Asked, budget: Budget, first: Measured, second: Measured
 ) -> tuple[Differs, str]:
-    """Decide by the 95 % interval of the difference: beyond zero, within what matters, neither."""
+    """Decide, unless something speaks against any verdict."""
     if first.is_imported or second.is_imported:
         return "cannot tell", "imported: nobody knows whether it had come to rest, and how"
     if asked.against:
         return "cannot tell", asked.against
-    matters = asked.matters
+    return told(budget, asked.matters)
+
+
+def told(budget: Budget, matters: float) -> tuple[Differs, str]:
+    """Decide by the 95 % interval alone: beyond zero, within what matters, or neither."""
     size, u = abs(budget.value), budget.expanded()
     if size > u:
         small = size + u < matters

@@ -146,25 +146,26 @@ def _volume(count: ParticleCount) -> float | None:
 
 def _spread(count: ParticleCount) -> tuple[float, list[str]]:
     """Relative standard uncertainty of the volume, and where it comes from."""
-    parts, how = [_drop_u(count)], []
+    parts = [_drop_u(count)]
+    how: list[str] = []
+    if _volume(count) is None:
+        return parts[0], how
     if count.drop_ul_u:
         how.append(f"drop: {100 * parts[0]:.1f} % as stated")
     else:
         how.append(f"drop: ±{100 * DROP_SPREAD:.0f} %, all equally likely (common practice)")
     field = _field_u(count)
-    if count.field_mm:
-        words = "as stated" if count.field_mm_u else "±5 % of the diameter (common practice)"
-        how.append(f"area of the field: {100 * field:.1f} %, {words}")
-        parts.append(field)
-    if count.slip_mm2 and count.slip_mm2_u:
+    words = "as stated" if count.field_mm_u else "±5 % of the diameter (common practice)"
+    how.append(f"area of the field: {100 * field:.1f} %, {words}")
+    parts.append(field)
+    if count.slip_mm2_u:
         parts.append(count.slip_mm2_u / count.slip_mm2)
         how.append(f"cover slip: {100 * parts[-1]:.1f} % as stated")
-    elif count.slip_mm2:
+    else:
         how.append("cover slip: the drop is taken to fill it evenly")
-    if _volume(count) is not None:
-        how.append(
-            "per mL: the exact tails averaged over the volume, log-normal (Cousins & Highland 1992)"
-        )
+    how.append(
+        "per mL: the exact tails averaged over the volume, log-normal (Cousins & Highland 1992)"
+    )
     return math.hypot(*parts), how
 
 

@@ -26,6 +26,7 @@ COMMANDS = (
     "correct",
     "compare",
     "count",
+    "history",
     "serve",
     "page",
     "service",

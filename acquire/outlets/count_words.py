@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from acquire.bench.particles import CountComparison, CountResult
@@ -45,16 +46,24 @@ def _numbers(found: CountResult) -> Iterator[str]:
     if found.is_none_seen:
         yield f"  per field   none seen: fewer than {found.upper_per_field:.2g} (95 %, one-sided)"
         if found.upper_per_ml is not None:
-            yield f"  per mL      none seen: fewer than {found.upper_per_ml:.3g} (95 %, one-sided)"
+            upper = _plain(found.upper_per_ml)
+            yield f"  per mL      none seen: fewer than {upper} (95 %, one-sided)"
         return
     low, high = found.per_field_low, found.per_field_high
     yield f"  per field   {found.per_field:.3g}  ({low:.3g} to {high:.3g}, 95 %)"
     if found.per_ml is not None and found.volume_ml is not None:
         low_ml, high_ml = found.per_ml_low or 0.0, found.per_ml_high or 0.0
         yield (
-            f"  per mL      {found.per_ml:.3g}  ({low_ml:.3g} to {high_ml:.3g}, 95 %), "
+            f"  per mL      {_plain(found.per_ml)}  ({_plain(low_ml)} to {_plain(high_ml)}, 95 %), "
             f"from {1000 * found.volume_ml:.3g} µL"
         )
+
+
+def _plain(number: float) -> str:
+    """Three digits, without an exponent."""
+    if number < 1000:
+        return f"{number:.3g}"
+    return f"{float(f'{number:.3g}'):.0f}"
 
 
 def count_comparison_lines(found: CountComparison) -> Iterator[str]:
@@ -70,11 +79,13 @@ def count_comparison_lines(found: CountComparison) -> Iterator[str]:
         yield from _numbers(side)
     ratio = found.ratio
     if found.reference.total + found.subject.total:
-        value = "no upper end" if ratio.value == float("inf") else f"{ratio.value:.3g}"
+        said = f"at least {ratio.low:.3g}"
+        if math.isfinite(ratio.high):
+            said = f"{ratio.value:.3g} ({ratio.low:.3g} to {ratio.high:.3g})"
         yield ""
         yield from wrapped(
-            f"Subject over reference, by {found.exposure}: {value} ({ratio.low:.3g} to "
-            f"{ratio.high:.3g}, 95 %); p = {ratio.p_value:.2g}, exact conditional test "
+            f"Subject over reference, by {found.exposure}: {said}, 95 %; "
+            f"p = {ratio.p_value:.2g}, exact conditional test "
             "(Przyborowski & Wilenski 1940), averaged over what two drops differ by."
         )
     for text in dict.fromkeys((*found.reference.warnings, *found.subject.warnings)):

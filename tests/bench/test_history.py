@@ -1,0 +1,226 @@
+"""The history of a water, from a real store: what moved, and whether it was the water."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+
+import pytest
+
+from acquire.bench.chosen import compare_stored
+from acquire.bench.history import history
+from acquire.checks import Check
+from acquire.clock import SystemClock
+from acquire.errors import ConfigError
+from acquire.outlets.comparison_json import comparison_json
+from acquire.outlets.comparison_words import comparison_lines
+from acquire.outlets.history_json import history_json
+from acquire.outlets.history_words import history_lines
+from acquire.quantities import BUILT_IN
+from acquire.readings import Capture, CaptureState, Channel, Role, SettledValue, Stamp
+from acquire.rounds import Round, Stop, Visit
+from acquire.store.records import Records
+from acquire.store.writer import StoreWriter
+
+DAY = 86_400_000
+START = 1_770_000_000_000
+CHANNELS = (
+    Channel("ph", 0.01, accuracy=0.05),
+    Channel("conductivity", 1.0, accuracy_relative=0.02, reference_c=25.0, coefficient=0.02),
+    Channel("tds", 1.0, accuracy_relative=0.02, follows="conductivity"),
+)
+
+
+def capture(name, day, water="tap", role=Role.SUBJECT, source="meter", minutes=0, **values):
+    stamp = Stamp(START + day * DAY + minutes * 60_000, 1_000_000)
+    said = {
+        q: SettledValue(q, v, 0.02 if q == "ph" else 1.0, "settled", 0.0, 40.0, source,
+                        budget={"noise": 0.01 if q == "ph" else 0.5})
+        for q, v in values.items()
+    }  # fmt: skip
+    return Capture(name, "kitchen", CaptureState.FINAL, stamp, stamp, said, water, role)
+
+
+def check(name, day, bias, *, quantity="ph", expected=7.0, verdict="pass", u=0.02):
+    return Check(
+        capture_id=name, meter="kitchen", quantity=quantity, at_ms=START + day * DAY + 3_600_000,
+        solution=f"s-{expected}", label=f"solution {expected}", source="", method="", temp_c=21.0,
+        temp_from="meter", said=expected + bias, said_u=u, expected=expected, expected_u=u,
+        allowed=0.05, allowed_by="", verdict=verdict, reason="",
+    )  # fmt: skip
+
+
+@pytest.fixture
+def store(tmp_path):
+    def fill(*items):
+        async def main():
+            async with await StoreWriter.open(tmp_path / "w.db", clock=SystemClock()) as writer:
+                await writer.describe("kitchen", driver="text_lines", channels=CHANNELS)
+                known = set()
+                for item in items:
+                    if isinstance(item, Check) and item.capture_id not in known:
+                        day = (item.at_ms - START) // DAY
+                        await writer.keep(
+                            capture(item.capture_id, day, "buffer", Role.SOLUTION, ph=item.said)
+                        )
+                        known.add(item.capture_id)
+                    await writer.keep(item)
+
+        asyncio.run(main())
+        return Records.open(tmp_path / "w.db")
+
+    return fill
+
+
+def of(found, quantity):
+    return next(one for one in found.quantities if one.quantity == quantity)
+
+
+def test_a_filter_that_ages_is_seen_and_charted(store):
+    draw = random.Random(2)
+    items = [
+        capture(f"c{n}", 30 * n, conductivity=20 + 4 * n + draw.gauss(0, 0.4)) for n in range(12)
+    ]
+    checks = [
+        check(f"k{n}", 60 * n, draw.gauss(0, 3), quantity="conductivity", expected=1413.0, u=8.0)
+        for n in range(6)
+    ]
+    with store(*items, *checks) as records:
+        found = of(history(records, "tap"), "conductivity")
+    assert found.trend.verdict == "rising"
+    assert found.trend.low <= 4.0 <= found.trend.high
+    assert found.trend.drift.checks == 6
+    assert len(found.points) == 12
+    # The last point has no check on its day, so its change holds the meter's whole accuracy.
+    assert (found.change.verdict, found.change.by_checks) == ("yes", False)
+
+
+def test_a_drift_of_the_meter_is_not_read_as_a_change_of_the_water(store):
+    """The same water for a year, a pH electrode that drifts 0.03 a month, checked each time."""
+    draw = random.Random(4)
+    drift = [0.03 * n for n in range(12)]
+    items = [capture(f"c{n}", 30 * n, ph=7.4 + drift[n] + draw.gauss(0, 0.01)) for n in range(12)]
+    checks = [check(f"k{n}", 30 * n, drift[n] + draw.gauss(0, 0.005)) for n in range(12)]
+    with store(*items, *checks) as records:
+        found = of(history(records, "tap"), "ph")
+    assert found.trend.low > 0
+    assert found.trend.verdict == "cannot tell"
+    assert "meter" in found.trend.why
+    assert found.change.by_checks
+    assert found.change.verdict != "yes"
+    assert abs(found.change.budget.value) < 0.03  # 0.03 of drift are taken off
+    assert len(found.checks) == 12
+
+
+def test_without_checks_a_small_trend_is_nobodys(store):
+    items = [capture(f"c{n}", 30 * n, ph=7.4 + 0.005 * n) for n in range(8)]
+    with store(*items) as records:
+        found = of(history(records, "tap"), "ph")
+    assert found.trend.verdict == "cannot tell"
+    assert "three checks" in found.trend.why
+
+
+def test_the_change_covers_the_truth_with_checks_beside_it():
+    """Monte Carlo, no store: meters that drift at random, checks that err as they say."""
+    from acquire.bench.movement import Point, change_of
+    from acquire.bench.sides import measured
+
+    draw = random.Random(9)
+    channels = {"kitchen": {one.quantity: one for one in CHANNELS}}
+    inside, trials = 0, 600
+    for _ in range(trials):
+        true = draw.uniform(-0.3, 0.3)
+        offsets = [draw.gauss(0, 0.1), draw.gauss(0, 0.1)]
+        pair, points, checks = [], [], []
+        for n, level in enumerate((7.4, 7.4 + true)):
+            said = level + offsets[n] + draw.gauss(0, 0.01) + draw.uniform(-0.005, 0.005)
+            one = capture(f"c{n}", 40 * n, ph=said)
+            pair.append(measured("ph", [one], channels, [], sources={one.id: f"kitchen {n}"}))
+            points.append(Point(one.taken.at_ms, said, 0.1, (one.id,), "", "kitchen", False, ()))
+            checks.append(check(f"k{n}", 40 * n, offsets[n] + draw.gauss(0, 0.0141)))
+        found = change_of(BUILT_IN["ph"], tuple(pair), points, checks, [])
+        inside += abs(found.budget.value - true) <= found.budget.expanded()
+    assert 0.93 <= inside / trials <= 0.97
+
+
+def rounds():
+    stops = (
+        Stop("water", "ro", Role.REFERENCE),
+        Stop("water", "tap", Role.SUBJECT, repeats=2),
+    )
+    items = []
+    for n in range(3):
+        day, name = 30 * n, f"round{n}abc"
+        items += [
+            Round(name, "kitchen", "", "kitchen", START + day * DAY, stops, "done"),
+            capture(f"r{n}", day, "ro", Role.REFERENCE, minutes=1, ph=6.2, conductivity=12.0),
+            capture(f"s{n}", day, "tap", minutes=9, ph=7.60, conductivity=500.0),
+            capture(f"t{n}", day, "tap", minutes=19, ph=7.64, conductivity=502.0),
+            capture(f"u{n}", day, "tap", minutes=14, ph=9.99, conductivity=1.0),
+            Visit(name, 0, 1, "taken", START + day * DAY + 60_000, f"r{n}"),
+            Visit(name, 1, 1, "taken", START + day * DAY + 540_000, f"s{n}"),
+            Visit(name, 1, 2, "set aside", START + day * DAY + 840_000, f"u{n}"),
+            Visit(name, 1, 2, "taken", START + day * DAY + 1_140_000, f"t{n}",
+                  flags=("the rinse was too short",) if n == 1 else ()),
+        ]  # fmt: skip
+    return items
+
+
+def test_rounds_repeats_and_what_was_set_aside(store):
+    with store(*rounds()) as records:
+        found = of(history(records, "tap"), "ph")
+        assert [p.value for p in found.points] == pytest.approx([7.62] * 3)
+        assert found.points[0].captures == ("s0", "t0")
+        assert found.points[1].flags == ("the rinse was too short",)
+        (last,) = compare_stored(records, "round2")
+        assert [c.id for c in last.subject] == ["s2", "t2"]
+        assert [c.id for c in last.reference] == ["r2"]
+        assert next(r for r in last.rows if r.quantity == "ph").verdict == "yes"
+        (odd,) = compare_stored(records, "round1")
+        assert {r.verdict for r in odd.rows} == {"cannot tell"}
+        both = compare_stored(records, "round0", "round2")
+        assert [(c.reference_water, c.reference[0].id[-1]) for c in both] == [
+            ("ro", "0"),
+            ("tap", "0"),
+        ]
+        (named,) = compare_stored(records, "ro", "tap@round0")
+        assert ([c.id for c in named.reference], [c.id for c in named.subject]) == (
+            ["r2"], ["s0", "t0"],
+        )  # fmt: skip
+        (words,) = compare_stored(records, "ro", "tap")
+        assert [c.id for c in words.subject] == ["s2", "t2"]
+        with pytest.raises(ConfigError, match="ro, tap"):
+            compare_stored(records, "ro", "nowhere")
+        with pytest.raises(ConfigError, match="two waters"):
+            compare_stored(records, "tap")
+
+
+def test_a_closing_check_that_failed_speaks_against_the_round(store):
+    failed = check("k9", 60, 0.4, verdict="fail")
+    with store(*rounds(), failed) as records:
+        (last,) = compare_stored(records, "round2")
+        (first,) = compare_stored(records, "round0")
+    row = next(r for r in last.rows if r.quantity == "ph")
+    assert (row.verdict, "k9" in row.why) == ("cannot tell", True)
+    assert next(r for r in first.rows if r.quantity == "ph").verdict == "yes"
+    assert next(r for r in last.rows if r.quantity == "conductivity").verdict == "yes"
+
+
+def test_it_fits_80_columns_and_is_json(store):
+    with store(*rounds(), *[check(f"k{n}", 30 * n, 0.01) for n in range(3)]) as records:
+        found = history(records, "tap")
+        (compared,) = compare_stored(records, "round2")
+    lines = [*history_lines(found, BUILT_IN), *comparison_lines(compared, BUILT_IN)]
+    assert max(map(len, lines)) <= 80
+    text = " ".join(" ".join(lines).split())
+    for word in ("certified laboratory", "local authority", "no medical and no legal advice"):
+        assert word in text
+    said = json.loads(json.dumps(history_json(found, BUILT_IN), allow_nan=False))
+    assert said["quantities"][0]["checks"]
+    json.dumps(comparison_json(compared, BUILT_IN), allow_nan=False)
+
+
+def test_an_unknown_water_names_those_there_are(store):
+    with store(capture("c", 0, ph=7.0)) as records, pytest.raises(ConfigError, match="tap"):
+        history(records, "tab")
