@@ -1,5 +1,5 @@
 # A doorway only: each target is a plain script that can be called without make.
-.PHONY: demo test tidy lock faults soak bench
+.PHONY: demo test tidy lock docs coverage audit redraw faults soak bench
 
 demo:
 	@scripts/demo
@@ -21,3 +21,15 @@ soak:
 
 bench:
 	@scripts/bench
+
+docs:
+	@scripts/docs
+
+coverage:
+	@scripts/coverage
+
+audit:
+	@scripts/audit
+
+redraw:
+	@scripts/redraw

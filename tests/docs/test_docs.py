@@ -15,7 +15,7 @@ from acquire.errors import OuzelError
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
-FENCE = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+FENCE = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)
 
 
 def blocks(language):
@@ -31,7 +31,10 @@ def commands():
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
         said = [
-            line for tag, block in FENCE.findall(text) if tag == "sh" for line in block.splitlines()
+            line.strip()
+            for tag, block in FENCE.findall(text)
+            if tag == "sh"
+            for line in block.splitlines()
         ]
         said += re.findall(r"`(ouzel [^`]*)`", FENCE.sub("", text))
         for line in said:
