@@ -106,8 +106,8 @@ class Walk:
         self._named: dict[str, tuple[str, Role | None]] = {}
         self._rinsed_s = 0.0
         self._warnings: list[str] = []
-        self._pending: list[str] = []
-        """Flags of the next visit: lifted early, done again."""
+        self._pending: dict[int, list[str]] = {}
+        """Flags of a stop's next visit: lifted early, done again."""
         self._note = ""
         self._now: Stamp | None = None
         self._aim()
@@ -127,7 +127,8 @@ class Walk:
             return self._lift(status.stamp)
         news = self._enter(status.stamp.t_s - status.elapsed_s, status.stamp)
         dip = self._dip
-        assert dip is not None  # noqa: S101 - entered above
+        if dip is None:
+            return news  # what was before it was the last stop
         dip.for_s = status.elapsed_s
         dip.unconfirmed_s = status.unconfirmed_s
         dip.stayed_on = dip.stayed_on or dip.unsettled is not None
@@ -335,8 +336,7 @@ class Walk:
             if dip is not None and abs(dip.began_s - capture.started.t_s) < 0.5:
                 return dip
         self._enter(capture.started.t_s, capture.taken)
-        assert self._dip is not None  # noqa: S101 - entered
-        return self._dip
+        return self._dip or _Dip(capture.started.t_s, len(self.course.stops))
 
     def _name_of(self, capture: Capture) -> tuple[str, Role | None]:
         dip = self._dip_of(capture)
@@ -388,7 +388,7 @@ class Walk:
         if dip.is_discarded:
             early = "done again"
         self._warn(f"{stop.water}: {early}. Put the probe in again and leave it.")
-        self._pending.append(early)
+        self._pending.setdefault(dip.position, []).append(early)
         if record is None:
             return []
         return list(
@@ -526,7 +526,7 @@ class Walk:
         if stop.kind == "rinse":
             dip.visit = Visit(self.course.round.id, dip.position, 1, "taken", at_ms, capture.id)
             return []
-        flags = [*self._pending, *dip.flags]
+        flags = [*self._pending.pop(dip.position, ()), *dip.flags]
         if capture.state is not CaptureState.FINAL:
             flags.append(f"it did not come to rest: {capture.reason}")
         elif capture.reason:
@@ -552,10 +552,9 @@ class Walk:
             dip.position, state, at_ms, capture_id=capture.id, flags=tuple(dict.fromkeys(flags))
         )
         dip.visit = visit
-        self._pending.clear()
         self._warnings.clear()
         if dip.is_discarded:
-            self._pending.append("done again")
+            self._pending[dip.position] = ["done again"]
         news: list[WalkNews] = [*self._kept(visit), *checks]
         news += [self._kept(again)[0] for again in list(carry_over(self.course, dip.position))]
         news += self._doubts_of_before(stop.water, capture, dip)

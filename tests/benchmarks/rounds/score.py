@@ -1,0 +1,195 @@
+"""Random rounds, scored: wrong or moving waters unflagged, intervals, verdicts on equal waters.
+
+python tests/benchmarks/rounds/score.py [--rounds 200] [--first 0]     # some three minutes
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[3]), str(Path(__file__).parent)]
+
+from play import CHANNELS, Played, play  # noqa: E402
+
+from acquire.bench.comparison import compare  # noqa: E402
+from acquire.quantities import BUILT_IN  # noqa: E402
+from acquire.readings import Capture, CaptureState, Role  # noqa: E402
+from acquire.rounds import Visit  # noqa: E402
+
+__all__ = ["Score", "score"]
+
+METER = {"kitchen": {channel.quantity: channel for channel in CHANNELS}}
+MATERIAL = 2.0
+"""Tolerances by which two waters differ at least, for a mix-up to be one that can be seen."""
+
+
+@dataclass
+class Score:
+    """Counts over rounds."""
+
+    rounds: int = 0
+    over: int = 0
+    visits: int = 0
+    wrong: int = 0
+    wrong_unflagged: list[str] = field(default_factory=list)
+    wrong_alike: int = 0
+    """In the wrong glass, which holds the same to within twice the tolerances: nobody can see it."""
+    moving_unflagged: list[str] = field(default_factory=list)
+    off: Counter[str] = field(default_factory=Counter)
+    """Settled values farther from the truth than their tolerance, unflagged, by quantity."""
+    settled: Counter[str] = field(default_factory=Counter)
+    intervals: Counter[str] = field(default_factory=Counter)
+    covered: Counter[str] = field(default_factory=Counter)
+    equal: Counter[str] = field(default_factory=Counter)
+    equal_differs: Counter[str] = field(default_factory=Counter)
+    unequal: Counter[str] = field(default_factory=Counter)
+    unequal_differs: Counter[str] = field(default_factory=Counter)
+    flagged_right: int = 0
+    """Visits of the right, resting water that carry a flag that speaks against them."""
+    mistakes: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def coverage(self) -> float:
+        return self.covered.total() / max(1, self.intervals.total())
+
+    @property
+    def differs_on_equal(self) -> float:
+        return self.equal_differs.total() / max(1, self.equal.total())
+
+
+def is_against(flags: Iterable[str]) -> bool:
+    """Whether a flag says that the capture may be another water's or did not rest."""
+    words = ("perhaps another water", "it did not come to rest", "was it in the right glass")
+    return any(word in flag for flag in flags for word in words)
+
+
+def score(seeds: Iterable[int]) -> Score:
+    total = Score()
+    for seed in seeds:
+        _count(total, play(seed), seed)
+    return total
+
+
+def _count(total: Score, played: Played, seed: int) -> None:
+    total.rounds += 1
+    total.over += played.is_over
+    total.mistakes.update(vars(played.mistakes))
+    for visit, capture in played.visits():
+        if played.round.stops[visit.position].kind != "rinse":
+            _count_visit(total, played, visit, capture, seed)
+    _count_differences(total, played)
+
+
+def _count_visit(total: Score, played: Played, visit: Visit, capture: Capture, seed: int) -> None:
+    total.visits += 1
+    water, glass = played.round.stops[visit.position].water, played.glass_of(capture)
+    name = f"round {seed} {capture.id}: {water} in {glass}"
+    if glass is None:
+        if not visit.flags:
+            total.moving_unflagged.append(name)
+        return
+    if glass != water:
+        if _alike(played, glass, water):
+            total.wrong_alike += 1
+            return
+        total.wrong += 1
+        if not is_against(visit.flags):
+            total.wrong_unflagged.append(name)
+        return
+    total.flagged_right += is_against(visit.flags)
+    for quantity, value in capture.values.items():
+        if value.phase == "settled" and not visit.flags:
+            total.settled[quantity] += 1
+            limit = max(
+                BUILT_IN[quantity].tolerance.at(value.value), METER["kitchen"][quantity].resolution
+            )
+            # The instrument's own error is none of the settling's.
+            meant = played.meant[capture.id][quantity]
+            total.off[quantity] += abs(value.value - meant) > limit
+
+
+def _alike(played: Played, one: str, other: str) -> bool:
+    here, there = played.kitchen.glasses[one], played.kitchen.glasses[other]
+    pairs = {
+        "ph": (here.ph_25, there.ph_25),
+        "orp": (here.orp_mv, there.orp_mv),
+        "conductivity": (here.ec_25_us_cm, there.ec_25_us_cm),
+    }
+    return all(abs(a - b) <= MATERIAL * BUILT_IN[q].tolerance.at(b) for q, (a, b) in pairs.items())
+
+
+def _count_differences(total: Score, played: Played) -> None:
+    sides: dict[Role, list[Capture]] = {Role.REFERENCE: [], Role.SUBJECT: []}
+    for visit, capture in played.visits():
+        stop = played.round.stops[visit.position]
+        if stop.role not in sides or capture.state is not CaptureState.FINAL:
+            continue
+        # Whoever compares leaves out what a flag speaks against; the truth is of the glass meant.
+        if is_against(visit.flags) and played.glass_of(capture) != stop.water:
+            continue
+        sides[stop.role].append(capture)
+    if not all(sides.values()):
+        return
+    found = compare(sides[Role.REFERENCE], sides[Role.SUBJECT], METER)
+    for row in found.rows:
+        if row.budget is None or row.quantity not in METER["kitchen"]:
+            continue
+        here, there = (
+            sum(played.truths[c.id][row.quantity] for c in side) / len(side)
+            for side in (sides[Role.REFERENCE], sides[Role.SUBJECT])
+        )
+        total.intervals[row.quantity] += 1
+        total.covered[row.quantity] += (
+            abs(row.budget.value - (there - here)) <= row.budget.expanded()
+        )
+        if row.quantity == "temperature":
+            continue
+        if played.kitchen.are_equal:
+            total.equal[row.quantity] += 1
+            total.equal_differs[row.quantity] += row.verdict == "yes"
+        else:
+            total.unequal[row.quantity] += 1
+            total.unequal_differs[row.quantity] += row.verdict == "yes"
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("--rounds", type=int, default=200)
+    ask.add_argument("--first", type=int, default=0, help="the first seed")
+    asked = ask.parse_args()
+    found = score(range(asked.first, asked.first + asked.rounds))
+    print(f"{found.rounds} rounds, {found.over} walked to their end; {found.visits} visits")
+    print(f"mistakes by hand: {dict(found.mistakes)}")
+    print(f"in a wrong water: {found.wrong}, not flagged: {len(found.wrong_unflagged)}")
+    for name in found.wrong_unflagged:
+        print(f"    {name}")
+    print(f"in a wrong glass of a water that is the same: {found.wrong_alike}")
+    print(f"begun in one place, taken in another, not flagged: {len(found.moving_unflagged)}")
+    for name in found.moving_unflagged:
+        print(f"    {name}")
+    print(f"in the right water, yet doubted: {found.flagged_right}")
+    for title, part, whole in (
+        ("farther off than the tolerance", found.off, found.settled),
+        ("95 % intervals of differences that cover the truth", found.covered, found.intervals),
+        ("'yes' on equal waters", found.equal_differs, found.equal),
+        ("'yes' on unequal waters", found.unequal_differs, found.unequal),
+    ):
+        print(
+            f"{title}: {part.total()} of {whole.total()}, {_percent(part.total(), whole.total())}"
+        )
+        for quantity in whole:
+            share = _percent(part[quantity], whole[quantity])
+            print(f"    {quantity:<13} {part[quantity]} of {whole[quantity]}, {share}")
+
+
+def _percent(part: int, whole: int) -> str:
+    return f"{100.0 * part / max(1, whole):.1f} %"
+
+
+if __name__ == "__main__":
+    main()
