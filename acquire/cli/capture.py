@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from acquire.config import Config, MeterConfig
 
 __all__ = ["add_to", "run"]
 
@@ -46,10 +52,13 @@ def run(args: argparse.Namespace) -> int:
     from acquire.readings import Role
 
     config = load_config(args)
-    store = store_path(args, config)
+    store, meter = store_path(args, config), one_meter(args, config)
+    followed = _follow(args, config, store, meter)
+    if followed is not None:
+        return followed
     taken = take_one(
         config,
-        one_meter(args, config),
+        meter,
         make_clock(args),
         store=store,
         stop=(args.water, Role(args.role) if args.role else None),
@@ -67,3 +76,20 @@ def run(args: argparse.Namespace) -> int:
     if not args.json:
         print(f"Stored as {final.id} in {store}\n{CAUTION}")
     return 0
+
+
+def _follow(
+    args: argparse.Namespace, config: Config, store: Path, meter: MeterConfig
+) -> int | None:
+    """Have the ouzel take it that owns the port; None where there is none."""
+    from acquire.cli.follow_capture import follow_capture
+    from acquire.cli.running import running
+
+    if args.replay is not None or args.by_hand or meter.driver == "by_hand":
+        return None
+    found = running(store)
+    port = getattr(meter.settings, "port", None)
+    name = None if found is None else found.meter_of(None if args.port else meter.name, port)
+    if found is None or name is None:
+        return None
+    return follow_capture(args, config, found, name)

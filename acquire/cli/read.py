@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from acquire.clock import Clock
-    from acquire.config import MeterConfig
+    from acquire.config import Config, MeterConfig
     from acquire.daemon import Said
 
 __all__ = ["add_to", "run"]
@@ -52,6 +52,8 @@ def run(args: argparse.Namespace) -> int:
         show = LiveTable(config.quantities)
     else:
         show = PlainLines(config.quantities, every_s=1.0)
+    if args.record is None and _follow(args, config, meter, show):
+        return 0
     clock = make_clock(args)
     spoke = False
     problem = ""
@@ -74,6 +76,24 @@ def run(args: argparse.Namespace) -> int:
     if not spoke:
         raise MeterUnavailable(problem or "nothing was heard: is the meter switched on?")
     return 0
+
+
+def _follow(args: argparse.Namespace, config: Config, meter: MeterConfig, show: Any) -> bool:
+    """Show what the ouzel says that owns the port, if there is one; tells whether."""
+    from acquire.cli.running import running
+
+    if args.replay is not None or args.by_hand:
+        return False
+    found = running(config.store.path)
+    port = getattr(meter.settings, "port", None)
+    name = None if found is None else found.meter_of(None if args.port else meter.name, port)
+    if found is None or name is None:
+        return False
+    print(f"ouzel: the ouzel at {found.url} reads {name}: this is what it says", file=sys.stderr)
+    with show as screen:
+        for said in found.listen(name, for_s=args.for_s):
+            screen.hear(said)
+    return True
 
 
 def _recorder(file: str | None, meter: MeterConfig, clock: Clock) -> AbstractContextManager[Any]:
