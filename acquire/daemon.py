@@ -14,9 +14,10 @@ import asyncio
 import logging
 import secrets
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
@@ -26,19 +27,23 @@ from acquire.bench.findings import Findings
 from acquire.bench.standing import Explanation, Status
 from acquire.bench.taker import CaptureTaker
 from acquire.bench.typed import Entry, typed_capture
+from acquire.bench.walk import WalkNews
 from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.errors import StoreDamaged, StoreStalled
+from acquire.errors import OuzelError, StoreDamaged, StoreStalled
 from acquire.meter import Backoff, Driver, supervise
 from acquire.progress import Progress
-from acquire.readings import Capture, CaptureState, Event, Reading, Role
+from acquire.readings import Capture, CaptureState, Event, Reading, Role, Stamp
 from acquire.registry import driver_class
+from acquire.rounds import Guidance
 from acquire.store.aside import set_aside
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
+from acquire.walking import ORDERS as ROUND_ORDERS
+from acquire.walking import BenchOf, Walking, guidance_event
 from acquire.watching import Point, WatchNews, resumed
 
 __all__ = [
@@ -57,7 +62,7 @@ __all__ = [
 
 _log = logging.getLogger(__name__)
 
-Said = Reading | Event | Capture | Status | Explanation
+Said = Reading | Event | Capture | Status | Explanation | Guidance
 """What listeners hear."""
 
 _EXPLAINED = {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
@@ -152,9 +157,11 @@ class Daemon:
         closing: str = "the program was stopped",
         outlets: Sequence[Outlet] = (),
         keeps_on: bool = False,
+        round_: tuple[str, bool] | None = None,
     ) -> None:
         """`keeps_on` is for a daemon that nobody stands beside: it bears a disk that takes nothing
-        for `KEEPS_ON_S`, and puts a damaged store aside for a new one.
+        for `KEEPS_ON_S`, and puts a damaged store aside for a new one. `round_` begins a round with
+        the first meter heard: a plan, and whether an interrupted one of it goes on.
         """
         self._keeps_on = keeps_on
         self._config = config
@@ -175,6 +182,8 @@ class Daemon:
         self._telling: set[asyncio.Task[None]] = set()
         self._stop = asyncio.Event()
         self._progress = Progress()
+        self._walking = Walking(config, store, new_id)
+        self._begin_with = round_
 
     def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
         """Hear everything from now on; what a slow listener leaves is dropped and counted."""
@@ -204,7 +213,7 @@ class Daemon:
                 for name, driver in self._drivers.items():
                     group.create_task(self._supervise(name, driver), name=f"meter {name}")
                 group.create_task(self._watch_clock(), name="clock")
-                if self._points:
+                if self._store_path is not None:
                     group.create_task(self._take_requests(), name="requests")
                 group.create_task(self._wait_for_stop(), name="stop")
                 if ready is not None:
@@ -380,17 +389,22 @@ class Daemon:
             await self._keep(item)
             desk = self._desks.get(item.meter)
             if item.kind in {"meter_lost", "meter_over"} and desk is not None:
-                for news in desk.interrupt(item.stamp, "the meter was lost"):
-                    await self._keep(news)
+                await self._interrupt(item.meter, desk, item.stamp, "the meter was lost")
             return
         desk = self._desks.get(item.meter)
         if desk is None:
             desk = await self._meet(item.meter)
+            if self._begin_with is not None:
+                wanted, resume = self._begin_with
+                self._begin_with = None
+                await self._begin_round(item.meter, desk, wanted, resume, is_ours=True)
         if self._writer is not None:
             await self._writer.add(item)
         await self._said.publish(item)
-        for news in desk.update(item):
+        for told in desk.update(item):
+            news = self._walking.named(told)
             await self._keep(news)
+            await self._walked(item.meter, partial(self._walking.hear, news))
             if isinstance(news, Capture) and news.state in _EXPLAINED:
                 await self._said.publish(desk.explain(news))
             if isinstance(news, Capture):
@@ -401,6 +415,36 @@ class Daemon:
         status = desk.status()
         if status is not None:
             await self._said.publish(status)
+            await self._walked(item.meter, partial(self._walking.see, status))
+
+    async def _interrupt(self, meter: str, desk: Desk, stamp: Stamp, why: str) -> None:
+        for told in desk.interrupt(stamp, why):
+            news = self._walking.named(told)
+            await self._keep(news)
+            await self._walked(meter, partial(self._walking.hear, news))
+
+    async def _walked(self, meter: str, step: Callable[[], Sequence[WalkNews]]) -> None:
+        """Let the round under way take a step, keep what it gives, say what to do next."""
+        try:
+            news = step()
+        except Exception as error:  # noqa: BLE001  (a fault in it must not cost readings)
+            self._walking.drop(meter)
+            text = f"the round goes on no longer: {type(error).__name__}: {error}; resume it"
+            await self._keep(Event("round_failed", self._clock.now(), meter, text))
+            return
+        await self._keep_walked(meter, news)
+
+    async def _keep_walked(self, meter: str, news: Sequence[WalkNews]) -> None:
+        for item in news:
+            if isinstance(item, Event | Capture):
+                await self._keep(item)
+            elif self._writer is not None:
+                await self._writer.keep(item)
+        guidance = self._walking.guidance(meter)
+        if guidance is not None:
+            # Kept as well, for a command in another process that follows the round in the store.
+            await self._writer_keep(guidance_event(guidance, self._clock.now()))
+            await self._said.publish(guidance)
 
     async def _keep(self, item: Capture | Event) -> None:
         """Durable first, announced second."""
@@ -425,9 +469,13 @@ class Daemon:
 
     async def _take_requests(self) -> None:
         """Do what other commands ask of the one process that writes."""
-        assert self._store_path is not None  # noqa: S101 - there are no watches without a store
+        assert self._store_path is not None  # noqa: S101 - only begun with a store
         while True:
             for note, said in asked(self._store_path):
+                if "round" in said:
+                    await self._take_round_order(said)
+                    note.unlink(missing_ok=True)
+                    continue
                 for point in self._points:
                     if said.get("alert"):
                         news = point.acknowledge(said["alert"], self._clock.now())
@@ -440,15 +488,30 @@ class Daemon:
                         note.unlink(missing_ok=True)  # durable now: whoever asked may go
             await self._clock.sleep(REQUESTS_S)
 
+    async def _take_round_order(self, said: Mapping[str, str]) -> None:
+        """Carry out an order of `ouzel round` in another process; the answer is an event."""
+        try:
+            done = await self.order(
+                said["round"], said.get("meter", ""), said.get("text", ""), is_ours=True
+            )
+            ok = True
+        except (ValueError, OuzelError) as error:
+            done, ok = str(error), False
+        data: dict[str, float | str] = {"ask": said.get("ask", ""), "ok": str(ok)}
+        await self._keep(Event("order", self._clock.now(), said.get("meter", ""), done, data))
+
     async def _writer_keep(self, item: Capture | Event) -> None:
         if self._writer is not None:
             await self._writer.keep(item)
 
-    async def order(self, word: str, meter: str, water: str) -> str:
+    async def order(self, word: str, meter: str, water: str, *, is_ours: bool = False) -> str:
         """Do what somebody outside asks for; gives what was done.
 
         `water` names the water met now or next, `skip` leaves out the one to come, `stop` all of
-        them. ValueError says why not.
+        them. `round` begins the round of the plan named in `water`, `resume` goes on with the
+        interrupted one; under way it takes `skip`, `redo`, `note`, `answer` (their text in
+        `water`) and `stop`. Only who `is_ours` may name a plan by its file. ValueError says why
+        not.
         """
         if not meter and len(self._drivers) == 1:
             (meter,) = self._drivers
@@ -457,6 +520,12 @@ class Daemon:
         desk = self._desks.get(meter)
         if desk is None:
             raise ValueError(f"{meter} has not said anything yet")
+        if word in {"round", "resume"}:
+            return await self._begin_round(meter, desk, water, word == "resume", is_ours=is_ours)
+        if self._walking.walk_of(meter) is not None and word in ROUND_ORDERS:
+            done, walked = self._walking.order(word, meter, water, self._clock.now())
+            await self._keep_walked(meter, walked)
+            return f"{meter}: {done}"
         match word:
             case "water" if water:
                 desk.plan.expect(water)
@@ -470,6 +539,28 @@ class Daemon:
                 desk.plan.expect_nothing()
                 return f"{meter}: no water is named any more"
         raise ValueError(f"no such order: {word[:40]!r}")
+
+    async def _begin_round(
+        self,
+        meter: str,
+        desk: Desk,
+        wanted: str,
+        resume: bool,
+        *,
+        is_ours: bool,
+    ) -> str:
+        bench = BenchOf(meter, desk, tuple(self._drivers[meter].channels), self._in_force(meter))
+        try:
+            done, news = self._walking.begin(
+                bench, wanted, self._clock.now(), resume=resume, is_name=not is_ours
+            )
+        except OuzelError as error:
+            raise ValueError(str(error)) from error
+        await self._keep_walked(meter, news)
+        return done
+
+    def _in_force(self, meter: str) -> dict[str, StandingCorrection]:
+        return in_force(one for one in self._corrections if one.meter == meter)
 
     async def typed(
         self,
@@ -538,7 +629,7 @@ class Daemon:
             required=self._meters[name].required,
             stops=self._stops or [(s.water, s.role) for s in self._config.bench.stops],
         )
-        mine = in_force(one for one in self._corrections if one.meter == name)
+        mine = self._in_force(name)
         for point in self._points:
             point.meet(name, driver.channels, mine)
         self._desks[name] = Desk(name, driver.channels, taker, mine)
@@ -546,9 +637,8 @@ class Daemon:
 
     async def _close_captures(self) -> None:
         now = self._clock.now()
-        for desk in self._desks.values():
-            for news in desk.interrupt(now, self._closing):
-                await self._keep(news)
+        for name, desk in self._desks.items():
+            await self._interrupt(name, desk, now, self._closing)
 
 
 def _make_driver(meter: MeterConfig, clock: Clock) -> Driver:
