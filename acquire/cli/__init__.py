@@ -34,6 +34,7 @@ COMMANDS = (
     "simulate",
     "watch",
     "store",
+    "report",
     "export",
     "replay",
     "config",
@@ -61,8 +62,8 @@ laboratory and your local authority.
 """
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Make the whole parser; each command's file adds its own part."""
+def build_parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """Make the parser of all commands, or of some; each command's file adds its own part."""
     parser = argparse.ArgumentParser(
         prog="ouzel",
         description="Reads water probes, waits until the numbers have come to rest, records them.",
@@ -71,7 +72,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"ouzel {__version__}")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
-    for name in COMMANDS:
+    for name in names:
         import_module(f"acquire.cli.{name}").add_to(commands)
     return parser
 
@@ -79,7 +80,10 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; give its exit code."""
     _make_streams_safe()
-    args = build_parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    # A command that is named needs no other: loading all of them takes longer than some commands.
+    names = COMMANDS if not words or words[0] not in COMMANDS else words[:1]
+    args = build_parser(names).parse_args(words)
     try:
         return int(args.run(args))
     except OuzelError as error:

@@ -9,9 +9,9 @@ from typing import Any
 from acquire.quantities import Quantity
 from acquire.stats.budget import Budget
 
-__all__ = ["budget_json", "budget_table"]
+__all__ = ["WORDS", "budget_json", "budget_table"]
 
-_WORDS = {
+WORDS = {
     "noise": "noise",
     "resolution": "resolution of the display",
     "remaining": "what may be left to move",
@@ -29,7 +29,7 @@ def budget_table(budget: Budget, quantity: Quantity) -> Iterator[str]:
     yield f"    {'uncertainty budget (GUM)':<40}{'u' + (f' ({unit.strip()})' if unit else ''):>12}"
     for name, u, share in budget.rows():
         if u > 0:
-            yield f"      {_WORDS.get(name, name):<38}{u:>12.2g}{100 * share:>7.0f} %"
+            yield f"      {WORDS.get(name, name):<38}{u:>12.2g}{100 * share:>7.0f} %"
     dof, k = budget.dof, budget.k()
     degrees = "infinite" if math.isinf(dof) or dof > 1000 else f"{dof:.0f}"
     yield f"      {'combined':<38}{budget.u:>12.2g}"

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from acquire.bench.budgets import budgets
+from acquire.bench.chosen import compare_stored
+from acquire.bench.comparison import Comparison
 from acquire.bench.findings import FINDING
+from acquire.bench.history import WaterHistory, history
+from acquire.bench.particles import CountComparison, CountResult, compare_counts, particle_result
 from acquire.bench.standing import Explanation, Settles
 from acquire.checks import Check, StandingCorrection, in_force
+from acquire.errors import ConfigError, WaterError
 from acquire.quantities import Quantity, Tolerance
-from acquire.readings import Capture, Channel
+from acquire.readings import Capture, Channel, Role
 from acquire.report.curves import Curve, curves_of, window_ms
 from acquire.report.redact import OPEN, Redaction
 from acquire.rounds import ParticleCount, Round
@@ -48,7 +54,12 @@ class Gathered:
     round: Round
     taken: tuple[Taken, ...]
     """In order of time, those set aside among them."""
-    counts: tuple[ParticleCount, ...]
+    comparisons: tuple[Comparison, ...]
+    """Each subject against each reference. Texts in them still hold the names of waters."""
+    histories: tuple[WaterHistory, ...]
+    """Of each water of the plan, whatever became of it here; texts hold real names too."""
+    counts: tuple[CountResult, ...]
+    count_comparisons: tuple[CountComparison, ...]
     channels: Mapping[str, Channel]
     corrections: tuple[StandingCorrection, ...]
     """Of those in force, the ones these captures were corrected by."""
@@ -59,7 +70,6 @@ class Gathered:
 def gather(
     records: Records,
     visit: Round,
-    counts: Sequence[ParticleCount],
     bench: Bench,
     *,
     redaction: Redaction = OPEN,
@@ -93,14 +103,54 @@ def gather(
                 tuple(redaction.check(c) for c in records.checks(capture_id=capture.id)),
             )
         )
+    heard("comparing")
+    counts = [redaction.count(count) for count in records.counts(round_id=visit.id)]
     return Gathered(
         redaction.round(visit),
         tuple(taken),
-        tuple(redaction.count(count) for count in counts),
+        _comparisons(records, visit, bench.quantities),
+        tuple(_histories(records, visit, bench.quantities)),
+        tuple(result for count in counts if (result := _result(count)) is not None),
+        tuple(_count_comparisons(counts)),
         channels,
         tuple(replace(one, meter=redaction.meter(one.meter)) for one in used.values()),
         "" if redaction.hides_places else _identity(records, visit.meter),
     )
+
+
+def _comparisons(
+    records: Records, visit: Round, quantities: Mapping[str, Quantity]
+) -> tuple[Comparison, ...]:
+    try:
+        return tuple(compare_stored(records, visit.id, quantities=quantities))
+    except ConfigError:  # it holds no reference and subject: the rest still tells something
+        return ()
+
+
+def _histories(
+    records: Records, visit: Round, quantities: Mapping[str, Quantity]
+) -> Iterator[WaterHistory]:
+    names = dict.fromkeys(stop.water for stop in visit.stops if stop.kind == "water")
+    for name in names:
+        with suppress(ConfigError, WaterError):  # never captured for good: it has none
+            yield history(records, name, quantities=quantities)
+
+
+def _result(count: ParticleCount) -> CountResult | None:
+    try:
+        return particle_result(count)
+    except WaterError:
+        return None
+
+
+def _count_comparisons(counts: Sequence[ParticleCount]) -> Iterator[CountComparison]:
+    """Hold the last count of each subject against the last of the reference."""
+    last = {(count.role, count.water): count for count in counts}
+    references = [count for (role, _), count in last.items() if role is Role.REFERENCE]
+    for (role, _), count in last.items():
+        if role is Role.SUBJECT and references:
+            with suppress(WaterError):
+                yield compare_counts(references[-1], count)
 
 
 def _in_force_then(

@@ -35,7 +35,7 @@ def join(*children: Child) -> Markup:
     return Markup("".join(c if isinstance(c, Markup) else safe(c) for c in children))
 
 
-def tag(name: str, *children: Child, **attributes: object) -> Markup:
+def tag(name: str, /, *children: Child, **attributes: object) -> Markup:
     """Give one element. `class_` and `for_` lose their line, other `_` become `-`.
 
     An attribute of None or False is left out, one of True stands alone; numbers are shortened.
@@ -49,7 +49,8 @@ def tag(name: str, *children: Child, **attributes: object) -> Markup:
             said.append(word)
             continue
         text = f"{value:.5g}" if isinstance(value, float) else value
-        said.append(f'{word}="{safe(text)}"')
+        shown = text if isinstance(text, Markup) else safe(text)
+        said.append(f'{word}="{shown}"')
     head = " ".join(said)
     if name in _EMPTY and not children:
         return Markup(f"<{head}/>")

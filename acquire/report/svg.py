@@ -7,16 +7,19 @@ are classes of the page's own style; nothing here is a link, a script or a font.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 
 from acquire.quantities import Quantity
 from acquire.report.curves import Curve
 from acquire.report.markup import Markup, join, tag
 
-__all__ = ["HEIGHT", "WIDTH", "curve_figure", "duration", "figure", "ticks"]
+__all__ = ["BOTTOM", "HEIGHT", "LEFT", "RIGHT", "TOP", "WIDTH", "Place", "across"]
+__all__ += ["curve_figure", "decimals", "duration", "figure", "ticks"]
 
 WIDTH, HEIGHT = 340, 164
-_LEFT, _RIGHT, _TOP, _BOTTOM = 52.0, 332.0, 30.0, 136.0
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 332.0, 30.0, 136.0
+Place = Callable[[float], float]
+"""From a value or a time to where it stands in the drawing."""
 _FAR = 3.2
 """The band takes about a third of the height: the way to rest matters less than the rest."""
 
@@ -68,35 +71,46 @@ def curve_figure(name: str, curve: Curve, quantity: Quantity, *, shown: str) -> 
     end_s = max(curve.end_s, 1.0)
 
     def x(t_s: float) -> float:
-        return _LEFT + (_RIGHT - _LEFT) * min(max(t_s / end_s, 0.0), 1.0)
+        return LEFT + (RIGHT - LEFT) * min(max(t_s / end_s, 0.0), 1.0)
 
     def y(value: float) -> float:
         part = (top - value) / (top - bottom)
-        return _TOP + (_BOTTOM - _TOP) * min(max(part, -0.5), 1.5)
+        return TOP + (BOTTOM - TOP) * min(max(part, -0.5), 1.5)
 
     low, high = curve.value - curve.half, curve.value + curve.half
     clip = f"{name}-c"
     inside = join(
-        tag("rect", x=_LEFT, y=y(high), width=_RIGHT - _LEFT, height=y(low) - y(high), class_="band"),
+        _box(y(high), y(low), "band"),
         _shade(curve, x, y),
-        *(tag("line", x1=_LEFT, x2=_RIGHT, y1=y(edge), y2=y(edge), class_="edge") for edge in (low, high)),
+        *(across(y(edge), "edge") for edge in (low, high)),
         tag("path", d=_spread(curve, x, y), class_="spread"),
-        tag("polyline", points=_points((x(b.t_s), y(b.mean)) for b in curve.buckets), class_="trace"),
-    )  # fmt: skip
+        tag("polyline", points=_trace(curve, x, y), class_="trace"),
+    )
     return figure(
         name,
         f"{quantity.label}: {shown}",
         _described(curve, quantity),
-        tag("clipPath", tag("rect", x=_LEFT, y=_TOP, width=_RIGHT - _LEFT, height=_BOTTOM - _TOP), id=clip),
+        tag("clipPath", _box(TOP, BOTTOM), id=clip),
         tag("text", quantity.label, x=0.0, y=13.0, class_="head"),
-        tag("text", shown, x=_RIGHT, y=13.0, class_="head end"),
+        tag("text", shown, x=RIGHT, y=13.0, class_="head end"),
         tag("g", inside, clip_path=f"url(#{clip})"),
         *_far(curve, x, bottom, top),
-        *_values(quantity, y, (low, curve.value, high)),
+        *_values(quantity, curve, y, (bottom, top)),
         *_flag(curve, x),
-        tag("line", x1=_LEFT, x2=_RIGHT, y1=_BOTTOM, y2=_BOTTOM, class_="axis"),
+        across(BOTTOM, "axis"),
         *_seconds(end_s, x),
-    )  # fmt: skip
+    )
+
+
+def _box(top: float, bottom: float, look: str | None = None) -> Markup:
+    """A rectangle across the whole width of the plot."""
+    width, height = RIGHT - LEFT, bottom - top
+    return tag("rect", x=LEFT, y=top, width=width, height=height, class_=look)
+
+
+def across(y: float, look: str) -> Markup:
+    """A line across the whole width of the plot."""
+    return tag("line", x1=LEFT, x2=RIGHT, y1=y, y2=y, class_=look)
 
 
 def _range(curve: Curve) -> tuple[float, float]:
@@ -109,24 +123,28 @@ def _range(curve: Curve) -> tuple[float, float]:
     return curve.value - reach, curve.value + reach
 
 
-def _points(pairs: Iterable[tuple[float, float]]) -> str:
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in pairs)
+def _points(pairs: Iterable[tuple[float, float]]) -> Markup:
+    return Markup(" ".join(f"{x:.1f},{y:.1f}" for x, y in pairs))
 
 
-def _spread(curve: Curve, x: Callable[[float], float], y: Callable[[float], float]) -> str:
+def _trace(curve: Curve, x: Place, y: Place) -> Markup:
+    return _points((x(bucket.t_s), y(bucket.mean)) for bucket in curve.buckets)
+
+
+def _spread(curve: Curve, x: Place, y: Place) -> Markup:
     """From least to most of each stretch, where several readings are drawn as one."""
-    return "".join(
-        f"M{x(b.t_s):.1f} {y(b.least):.1f}V{y(b.most):.1f}" for b in curve.buckets if b.most > b.least
-    )  # fmt: skip
+    several = (bucket for bucket in curve.buckets if bucket.most > bucket.least)
+    lines = (f"M{x(b.t_s):.1f} {y(b.least):.1f}V{y(b.most):.1f}" for b in several)
+    return Markup("".join(lines))
 
 
-def _shade(curve: Curve, x: Callable[[float], float], y: Callable[[float], float]) -> Markup:
+def _shade(curve: Curve, x: Place, y: Place) -> Markup:
     over = [(x(e.t_s), y(e.value + e.expanded_u)) for e in curve.estimates]
     under = [(x(e.t_s), y(e.value - e.expanded_u)) for e in reversed(curve.estimates)]
     return tag("polygon", points=_points([*over, *under]), class_="shade")
 
 
-def _far(curve: Curve, x: Callable[[float], float], bottom: float, top: float) -> Iterable[Markup]:
+def _far(curve: Curve, x: Place, bottom: float, top: float) -> Iterable[Markup]:
     """A small wedge at the edge where readings lie beyond it, a few pixels apart."""
     last = -math.inf
     for bucket in curve.buckets:
@@ -134,57 +152,61 @@ def _far(curve: Curve, x: Callable[[float], float], bottom: float, top: float) -
         if at - last < 7 or bottom <= bucket.mean <= top:
             continue
         last = at
-        edge, tip = (_TOP, _TOP - 4.0) if bucket.mean > top else (_BOTTOM, _BOTTOM - 4.0)
         if bucket.mean > top:
-            edge, tip = _TOP + 4.0, _TOP
+            edge, tip = TOP + 4.0, TOP
         else:
-            edge, tip = _BOTTOM - 4.0, _BOTTOM
+            edge, tip = BOTTOM - 4.0, BOTTOM
         yield tag(
             "path", d=f"M{at - 2.5:.1f} {edge:.1f}H{at + 2.5:.1f}L{at:.1f} {tip:.1f}Z", class_="far"
         )
 
 
+def decimals(step: float) -> int:
+    """Give the decimals in which values a step apart (> 0) are seen to differ."""
+    power = math.floor(math.log10(step) + 1e-9)
+    return max(0, -power + (step < 1.5 * 10.0**power))
+
+
 def _values(
-    quantity: Quantity, y: Callable[[float], float], values: Sequence[float]
+    quantity: Quantity, curve: Curve, y: Place, ends: tuple[float, float]
 ) -> Iterable[Markup]:
-    """The edges of the band and its middle, with one digit more than the display."""
-    half = (values[2] - values[0]) / 2.0
-    digits = max(quantity.digits, 1 - math.floor(math.log10(half))) if half > 0 else quantity.digits
-    if half >= 1.0 and digits <= 1:
-        digits = 0 if half >= 3 else 1
-    for value in values:
-        text = quantity.show(
-            value, digits=max(0, digits - 1) if digits > quantity.digits else digits
-        )
-        yield tag("text", text, x=_LEFT - 6.0, y=y(value) + 3.5, class_="tick end")
+    """The edges of the band and its middle; of a thin band the middle and the ends of the scale."""
+    digits = decimals(curve.half)
+    low, high = curve.value - curve.half, curve.value + curve.half
+    places = [(value, y(value) + 3.5) for value in (low, curve.value, high)]
+    if y(low) - y(high) < 22.0:
+        places = [(ends[0], BOTTOM), (curve.value, y(curve.value) + 3.5), (ends[1], TOP + 7.0)]
+    for value, at in places:
+        text = quantity.show(value, digits=digits)
+        yield tag("text", text, x=LEFT - 6.0, y=at, class_="tick end")
 
 
-def _flag(curve: Curve, x: Callable[[float], float]) -> Iterable[Markup]:
+def _flag(curve: Curve, x: Place) -> Iterable[Markup]:
     if curve.taken_s is None:
-        yield tag("text", "never at rest", x=_RIGHT, y=_TOP - 4.0, class_="tick end")
+        yield tag("text", "not captured", x=RIGHT, y=TOP - 4.0, class_="tick end")
         return
     at = x(curve.taken_s)
-    yield tag("line", x1=at, x2=at, y1=_TOP - 2.0, y2=_BOTTOM, class_="moment")
+    yield tag("line", x1=at, x2=at, y1=TOP - 2.0, y2=BOTTOM, class_="moment")
     yield tag(
-        "path", d=f"M{at - 4:.1f} {_TOP - 7:.1f}H{at + 4:.1f}L{at:.1f} {_TOP:.1f}Z", class_="flag"
+        "path", d=f"M{at - 4:.1f} {TOP - 7:.1f}H{at + 4:.1f}L{at:.1f} {TOP:.1f}Z", class_="flag"
     )
-    side = -1.0 if at > (_LEFT + _RIGHT) / 2 else 1.0
+    side = -1.0 if at > (LEFT + RIGHT) / 2 else 1.0
     yield tag(
         "text",
         f"captured at {duration(curve.taken_s)}",
         x=at + 7.0 * side,
-        y=_TOP - 1.5,
+        y=TOP - 1.5,
         class_="tick end" if side < 0 else "tick",
     )
 
 
-def _seconds(end_s: float, x: Callable[[float], float]) -> Iterable[Markup]:
+def _seconds(end_s: float, x: Place) -> Iterable[Markup]:
     unit, word = (60.0, "min") if end_s >= 180 else (1.0, "s")
     for at in ticks(0.0, end_s / unit, 5):
         place = x(at * unit)
-        yield tag("line", x1=place, x2=place, y1=_BOTTOM, y2=_BOTTOM + 3.0, class_="axis")
+        yield tag("line", x1=place, x2=place, y1=BOTTOM, y2=BOTTOM + 3.0, class_="axis")
         text = f"{at:g}" + (f" {word}" if at == 0 else "")
-        yield tag("text", text, x=place, y=_BOTTOM + 15.0, class_="tick mid")
+        yield tag("text", text, x=place, y=BOTTOM + 15.0, class_="tick mid")
 
 
 def _described(curve: Curve, quantity: Quantity) -> str:
