@@ -9,6 +9,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from keyword import iskeyword
 
 from acquire import __version__
 from acquire.errors import OuzelError
@@ -27,6 +28,7 @@ COMMANDS = (
     "compare",
     "count",
     "history",
+    "import",
     "serve",
     "page",
     "service",
@@ -73,7 +75,8 @@ def build_parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"ouzel {__version__}")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
     for name in names:
-        import_module(f"acquire.cli.{name}").add_to(commands)
+        module = f"{name}_" if iskeyword(name) else name
+        import_module(f"acquire.cli.{module}").add_to(commands)
     return parser
 
 
