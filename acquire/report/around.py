@@ -97,9 +97,9 @@ def _count(view: View, one: CountResult) -> tuple[Markup, ...]:
         in_ml = ""
         if one.per_ml is not None:
             in_ml = _range(one.per_ml, one.per_ml_low or 0.0, one.per_ml_high or 0.0)
-    shapes = [f"{number} {shape}" for shape, number in count.shapes.items() if number]
+    shapes = [_some(number, shape) for shape, number in count.shapes.items() if number]
     if count.bubbles:
-        shapes.append(f"{count.bubbles} bubbles left out")
+        shapes.append(f"{_some(count.bubbles, 'bubble')} left out")
     return (
         join(view.water(count.water)),
         join(f"{one.total} in {fields}"),
@@ -107,6 +107,10 @@ def _count(view: View, one: CountResult) -> tuple[Markup, ...]:
         join(in_ml or "not known"),
         join(listed(shapes), tag("span", count.note, class_="why") if count.note else ""),
     )
+
+
+def _some(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 or what == "other" else f"{number} {what}s"
 
 
 def _range(value: float, low: float, high: float) -> str:

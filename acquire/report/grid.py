@@ -8,6 +8,9 @@ from acquire.report.markup import Child, Markup, join, tag
 
 __all__ = ["grid"]
 
+_LONG = 14
+"""Letters of a word that a narrow column has to break: a name, none of our own headers."""
+
 
 def grid(
     caption: Child,
@@ -25,7 +28,8 @@ def grid(
     def cell(place: int, child: Child) -> Markup:
         kind = "number" if place in numbers else None
         if place == 0:
-            return tag("th", child, scope="row", role="rowheader", class_=kind)
+            look = _look(child if isinstance(child, str) else "", is_number=0 in numbers)
+            return tag("th", child, scope="row", role="rowheader", class_=look)
         inner = join(tag("span", child)) if child != "" else ""
         return tag("td", inner, role="cell", class_=kind, data_head=heads[place])
 
@@ -36,8 +40,14 @@ def grid(
     if not body:
         return Markup()
     head = (
-        tag("th", text, scope="col", role="columnheader", class_="number" if i in numbers else None)
-        for i, text in enumerate(heads)
+        tag(
+            "th",
+            text,
+            scope="col",
+            role="columnheader",
+            class_=_look(text, is_number=place in numbers),
+        )
+        for place, text in enumerate(heads)
     )
     return tag(
         "table",
@@ -47,3 +57,8 @@ def grid(
         role="table",
         class_=look or None,
     )
+
+
+def _look(head: str, *, is_number: bool) -> str | None:
+    is_long = any(len(word) > _LONG for word in head.split())
+    return " ".join(["number"] * is_number + ["long"] * is_long) or None

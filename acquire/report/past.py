@@ -37,8 +37,9 @@ def histories_of(view: View) -> Iterator[Markup]:
         "p",
         "Each point is a visit with its 95 % uncertainty, the flag is this round, a square was "
         "imported. Dashed lines are the mean and the limits of an individuals chart (mean ± 2.66 "
-        "times the mean moving range, NIST e-Handbook 6.3.2.2). Marks below are checks of the "
-        "meter: a filled triangle passed, a cross failed, an empty triangle cannot tell.",
+        "times the mean moving range, NIST e-Handbook 6.3.2.2), no more than a hint below some "
+        "twenty visits. Marks below are checks of the meter: a filled triangle passed, a cross "
+        "failed, an empty triangle cannot tell.",
         class_="small",
     )
     yield from found
@@ -74,13 +75,14 @@ def _told(view: View, each: QuantityHistory) -> Iterator[Child]:
         yield " Too few visits for a trend." if len(each.points) < 3 else ""
         return
     trend, unit = each.trend, view.unit(each.quantity)
-    bounds = "no bounds from so few visits"
-    if math.isfinite(trend.low + trend.high):
-        bounds = f"{_signed(trend.low)} to {_signed(trend.high)}"
+    if not math.isfinite(trend.low + trend.high):
+        yield f" {len(each.points)} visits are too few for a trend with bounds."
+        return
     yield (
         f" Over {len(each.points)} visits {_TRENDS[trend.verdict]}: "
         + f"{_signed(trend.per_month)} {unit}".rstrip()
-        + f" a month ({bounds}; {view.redaction.text(trend.why)})."
+        + f" a month ({_signed(trend.low)} to {_signed(trend.high)}; "
+        + f"{view.redaction.text(trend.why)})."
     )
 
 

@@ -94,8 +94,8 @@ def figures(value: float, digits: int = 2) -> str:
     """Write a number with so many significant digits, never with an exponent."""
     if not math.isfinite(value) or value == 0:
         return "0" if value == 0 else "∞" if value > 0 else "not known"
-    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     rounded = float(f"{value:.{digits}g}")
+    places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     return f"{rounded:.{places}f}"
 
 

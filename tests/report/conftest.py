@@ -41,7 +41,7 @@ STOPS = (
     (Stop("rinse", "rinse", Role.RINSE, least_s=40), "distilled", 75),
     (Stop("water", "reverse osmosis", Role.REFERENCE), "reverse_osmosis", 480),
     (Stop("water", TAP, Role.SUBJECT), "tap", 420),
-    (Stop("water", FILTER, Role.SUBJECT), "filtered_tap", 780),
+    (Stop("water", FILTER, Role.SUBJECT), "filtered_tap", 1100),
     (Stop("check", "buffer 7", Role.SOLUTION, BOTTLE, is_closing=True), "buffer_7", 420),
 )
 
