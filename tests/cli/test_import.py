@@ -1,0 +1,250 @@
+"""Taking over a spreadsheet: columns, units, decimals, dates; twice; bad rows."""
+# ruff: noqa: DTZ001, DTZ006
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import pty
+import subprocess
+import sys
+import zipfile
+
+import openpyxl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquire.errors import ConfigError
+from acquire.importing.captures import Taking, plan_import, questions
+from acquire.importing.cells import decimal_of, moment, number, order_of
+from acquire.importing.columns import column_said, find_header, with_said
+from acquire.importing.sheets import read_sheet
+from acquire.quantities import BUILT_IN
+from acquire.readings import utc_text
+from acquire.store.records import Records
+
+GERMAN = """\
+Wasserwerte Küche
+Datum;Uhrzeit;Wasser;pH-Wert;Leitfähigkeit (mS/cm);Temperatur °C;Bemerkung
+3.4.2025;08:30;Küche;7,21;0,512;18,5;=HYPERLINK("x")
+14.4.2025;;Küche;7,3;0,52;19;
+15.4.2025;;;7,3;0,52;19;
+30.2.2025;;Küche;7,3;0,52;19;
+16.4.2025;;Küche;71;0,52;19;
+17.4.2025;;Küche;7.x;0,52;19;
+14.4.2025;;Küche;7,30;0,520;19,0;noch einmal
+"""
+
+
+def plan(path, said=(), taking=None, sheet=None):
+    table = read_sheet(path, sheet=sheet)
+    header = with_said(find_header(table, BUILT_IN), [column_said(s) for s in said], BUILT_IN)
+    taking = taking or Taking()
+    return questions(table, header, taking), lambda: plan_import(table, header, taking, BUILT_IN)
+
+
+def written(tmp_path, text, name="t.csv", encoding="utf-8"):
+    file = tmp_path / name
+    file.write_bytes(text.encode(encoding))
+    return file
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_a_german_table_with_decimal_commas(tmp_path, encoding):
+    asked, make = plan(written(tmp_path, GERMAN, encoding=encoding))
+    assert asked == []
+    found = make()
+    (line, first), (_, second) = found.captures
+    assert line == 3
+    values = {name: value.value for name, value in first.values.items()}
+    assert values == {"ph": 7.21, "conductivity": 512.0, "temperature": 18.5}
+    assert first.water == "Küche"
+    assert {v.source for v in first.values.values()} == {"imported"}
+    # 0.001 mS/cm are 1 µS/cm: u = 1/sqrt(12), GUM F.2.2.1.
+    assert first.values["conductivity"].budget["resolution"] == pytest.approx(0.288675, abs=1e-5)
+    local = dt.datetime.fromtimestamp(first.taken.at_ms / 1000)
+    assert (local.month, local.day, local.hour, local.minute) == (4, 3, 8, 30)
+    assert dt.datetime.fromtimestamp(second.taken.at_ms / 1000).hour == 12
+    assert {bad.line: bad.why for bad in found.bad} == {
+        5: "no water",
+        6: "day is out of range for month",
+        7: "pH-Wert: 71 is outside 0 to 14",
+        8: "pH-Wert: '7.x' is no number",
+    }
+    assert found.doubles == ((9, 4),)  # the same numbers, written with other zeros
+    assert found.without_time == 1
+
+
+def test_what_is_unclear_is_asked_with_the_option_that_answers(tmp_path):
+    file = written(tmp_path, 'Day,EC,pH\n03/04/2025,"1,234",7.1\n')
+    asked, _ = plan(file)
+    text = " ".join(asked)
+    for word in ("--column", "uS/cm", "--water", "--dates", "--decimal"):
+        assert word in text
+    asked, make = plan(file, ["EC=conductivity:uS/cm"], Taking("tap", decimal="point", order="mdy"))
+    assert asked == []
+    ((_, one),) = make().captures
+    assert one.values["conductivity"].value == 1234.0
+    assert utc_text(one.taken.at_ms).startswith("2025-03-0")
+    asked, make = plan(file, ["EC=-"], Taking("tap", order="dmy"))
+    assert asked == []
+    assert list(make().captures[0][1].values) == ["ph"]
+
+
+def test_a_column_that_cannot_be_is_refused_with_what_is_allowed(tmp_path):
+    file = written(tmp_path, "Date,pH\n2025-01-01,7\n")
+    for said, word in (("X=ph", "Date, pH"), ("pH=acid", "temperature"), ("pH", "not a column")):
+        with pytest.raises(ConfigError, match=word):
+            plan(file, [said])
+    with pytest.raises(ConfigError, match="unknown unit"):
+        plan(file, ["pH=conductivity:furlong"])
+
+
+def test_a_workbook_keeps_real_dates_and_numbers(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["Date", "Sample", "TDS (ppm)", "ORP [mV]", "Colour"])
+    book.active.append([dt.datetime(2025, 4, 3, 7, 5), "tap", 251, 560.0, "none"])
+    book.active.append([dt.date(2025, 4, 4), "tap", 249.5, None, None])
+    book.create_sheet("old").append(["nothing"])
+    book.save(tmp_path / "w.xlsx")
+    asked, make = plan(tmp_path / "w.xlsx")
+    assert asked == []
+    (_, first), (_, second) = make().captures
+    assert {q: v.value for q, v in first.values.items()} == {"tds": 251.0, "orp": 560.0}
+    assert {q: v.value for q, v in second.values.items()} == {"tds": 249.5}
+    assert "not read: old" in " ".join(read_sheet(tmp_path / "w.xlsx").notes)
+    with pytest.raises(ConfigError, match="Sheet, old"):
+        read_sheet(tmp_path / "w.xlsx", sheet="new")
+    with pytest.raises(ConfigError, match="no line names a quantity"):
+        plan(tmp_path / "w.xlsx", sheet="old")
+
+
+def test_a_bomb_is_not_unpacked(tmp_path):
+    with zipfile.ZipFile(tmp_path / "b.xlsx", "w", zipfile.ZIP_DEFLATED) as packed:
+        for n in range(4):
+            packed.writestr(f"xl/{n}.xml", bytes(100_000_000))
+    with pytest.raises(ConfigError, match="unpack"):
+        read_sheet(tmp_path / "b.xlsx")
+
+
+def test_entities_that_expand_without_end_are_refused(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["pH"])
+    book.save(tmp_path / "w.xlsx")
+    inner = "".join(f'<!ENTITY e{n} "{f"&e{n - 1};" * 20}">' for n in range(1, 9))
+    bomb = f'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY e0 "ha">{inner}]>'
+    bomb += (
+        '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+    )
+    bomb += (
+        '<row r="1"><c r="A1" t="inlineStr"><is><t>&e8;</t></is></c></row></sheetData></worksheet>'
+    )
+    with (
+        zipfile.ZipFile(tmp_path / "w.xlsx") as old,
+        zipfile.ZipFile(tmp_path / "e.xlsx", "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for part in old.namelist():
+            new.writestr(part, bomb if part.endswith("sheet1.xml") else old.read(part))
+    with pytest.raises(ConfigError):
+        read_sheet(tmp_path / "e.xlsx")
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_a_table_or_a_clear_error(tmp_path_factory, raw):
+    folder = tmp_path_factory.mktemp("x")
+    for name in ("t.csv", "t.xlsx"):
+        (folder / name).write_bytes(raw)
+        try:
+            asked, make = plan(folder / name, taking=Taking("w", decimal="point", order="dmy"))
+            if not asked:
+                make()
+        except ConfigError:
+            pass
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal", "value"),
+    [("7,21", "comma", 7.21), ("1.234,5", "comma", 1234.5), ("1,234.5", "point", 1234.5),
+     ("1 234", "point", 1234.0), ("−3", "point", -3.0), ("2'500", "point", 2500.0)],
+)  # fmt: skip
+def test_numbers_as_people_write_them(text, decimal, value):
+    assert number(text, decimal) == value
+
+
+def test_the_sign_before_decimals_is_told_by_the_other_cells():
+    assert decimal_of(["1,234", "7,5"]) == "comma"
+    assert decimal_of(["1,234", "1,234.5"]) == "point"
+    assert decimal_of(["1,234", "12"]) == "unclear"
+    assert decimal_of(["0,512"]) == "comma"
+    assert decimal_of(["7.5", 3, None]) == "point"
+
+
+@pytest.mark.parametrize(
+    ("text", "order", "day"),
+    [("2025-04-03", "ymd", (4, 3)), ("3.4.25", "unclear", (4, 3)), ("3/4/2025", "dmy", (4, 3)),
+     ("4/3/2025", "mdy", (4, 3)), ("3 April 2025", "ymd", (4, 3)), ("Apr 3rd, 2025", "ymd", (4, 3)),
+     ("2025/4/3", "ymd", (4, 3))],
+)  # fmt: skip
+def test_dates_as_people_write_them(text, order, day):
+    found, known = moment(text, None, order)
+    assert (found.month, found.day, found.year, known) == (*day, 2025, False)
+
+
+def test_the_order_of_a_date_is_told_by_the_other_cells():
+    assert order_of(["03/04/2025", "13/04/2025"]) == "dmy"
+    assert order_of(["03/04/2025", "04/13/2025"]) == "mdy"
+    assert order_of(["03/04/2025"]) == "unclear"
+    assert order_of(["3.4.2025"]) == "dmy"
+    assert order_of(["2025-04-03", "03/03/2025"]) == "ymd"
+    assert moment("3/4/2025 2:05 pm", None, "dmy")[0] == dt.datetime(2025, 4, 3, 14, 5)
+    assert moment("2025-04-03T08:30:00+02:00", None, "ymd")[0].utcoffset() == dt.timedelta(hours=2)
+
+
+def test_dry_run_then_taken_then_nothing_twice(ouzel):
+    written(ouzel.folder, GERMAN)
+    store = ("--store", "w.db")
+    dry = ouzel.run("import", "t.csv", *store)
+    assert "! line 7: pH-Wert: 71 is outside 0 to 14" in dry.stdout
+    assert "Nothing was kept" in dry.stdout
+    assert not (ouzel.folder / "w.db").exists()
+    assert "2 captures taken" in ouzel.run("import", "t.csv", "--write", *store).stdout
+    again = ouzel.run("import", "t.csv", "--write", *store)
+    assert "0 new, 2 already kept" in again.stdout
+    (ouzel.folder / "t.csv").write_text(GERMAN.replace("7.x", "7,4"), encoding="utf-8")
+    said = json.loads(ouzel.run("import", "t.csv", "--write", "--json", *store).stdout)
+    assert [one["is_known"] for one in said["captures"]] == [True, True, False]
+    with Records.open(ouzel.folder / "w.db") as records:
+        kept = list(records.captures())
+        assert len(kept) == 3
+        assert all(v.source == "imported" for one in kept for v in one.values.values())
+    shown = ouzel.run("history", "Küche", *store).stdout
+    assert "imported" in shown
+    assert max(map(len, shown.splitlines())) <= 80
+
+
+def test_asked_on_a_terminal(ouzel):
+    written(ouzel.folder, 'Date,EC,pH\n03/04/2025,"1,234",7.1\n')
+    main, side = pty.openpty()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "acquire", "import", "t.csv", "--store", "w.db"],
+        cwd=ouzel.folder, env=ouzel.environment, stdin=side, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    os.close(side)
+    os.write(main, b"furlong\nuS/cm\ntap\nyes\nyes\nyes\n")
+    out, err = child.communicate(timeout=60)
+    os.close(main)
+    assert child.returncode == 0, err
+    assert "1 captures taken" in out
+    with Records.open(ouzel.folder / "w.db") as records:
+        (one,) = records.captures(water="tap")
+    assert one.values["conductivity"].value == 1234.0
+
+
+def test_without_a_terminal_it_says_what_to_say(ouzel):
+    written(ouzel.folder, "Date,EC\n2025-04-03,500\n")
+    done = ouzel.run("import", "t.csv", "--store", "w.db", "--write", code=2)
+    assert "--column" in done.stderr
+    assert "no such file" in ouzel.run("import", "no.csv", code=2).stderr.lower()
