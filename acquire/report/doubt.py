@@ -115,7 +115,7 @@ def _quantity(view: View, name: str) -> Markup:
 def _part(budget: Budget, name: str) -> Markup:
     for part, u, share in budget.rows():
         if part == name and u > 0:
-            return join(figures(u), tag("span", f"{100 * share:.0f} %", class_="why"))
+            return join(figures(u), tag("span", f" {100 * share:.0f} %", class_="part"))
     return join("–")
 
 

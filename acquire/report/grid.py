@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from acquire.report.markup import Child, Markup, join, tag
@@ -60,5 +61,5 @@ def grid(
 
 
 def _look(head: str, *, is_number: bool) -> str | None:
-    is_long = any(len(word) > _LONG for word in head.split())
+    is_long = any(len(word) > _LONG for word in re.sub(r"<[^>]*>", " ", head).split())
     return " ".join(["number"] * is_number + ["long"] * is_long) or None
