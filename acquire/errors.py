@@ -162,7 +162,11 @@ def _short(found: object) -> str:
 
 
 def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 3] + "..."
+    """Leave out the middle of what is too long: what is wrong often stands at the end."""
+    if len(text) <= most:
+        return text
+    end = most // 3
+    return f"{text[: most - 3 - end]}...{text[-end:]}"
 
 
 def _plain(text: str) -> str:
