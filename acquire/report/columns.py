@@ -89,6 +89,14 @@ COUNTS = (
         Column(shape, "integer", f"of these: {shape}; empty when not told apart")
         for shape in SHAPES
     ),
+    Column("per_field", "number", "particles in a field, mean"),
+    Column("per_field_low", "number", "lower end of its 95 % interval"),
+    Column("per_field_high", "number", "upper end"),
+    Column("per_ml", "number", "particles in a mL; empty when the volume is not known", "1/mL"),
+    Column(
+        "per_ml_low", "number", "lower end of its 95 % interval, drop and field included", "1/mL"
+    ),
+    Column("per_ml_high", "number", "upper end", "1/mL"),
     Column("bubbles", "integer", "bubbles, which are no particles"),
     Column("field_mm", "number", "diameter of the field of view; empty when not known", "mm"),
     Column("field_mm_u", "number", "standard uncertainty of it", "mm"),

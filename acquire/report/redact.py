@@ -6,11 +6,12 @@ a serial number and a time zone; plans and notes are free text and may hold anyt
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from acquire.checks import Check
-from acquire.readings import Capture, Event, Reading
+from acquire.readings import Capture, Reading
 from acquire.rounds import ParticleCount, Round, Stop, Visit
 from acquire.store.records import Records
 
@@ -25,13 +26,17 @@ class Redaction:
     """Also notes, plan names, serial numbers, local time."""
     meters: Mapping[str, str] = field(default_factory=dict)
     waters: Mapping[str, str] = field(default_factory=dict)
-    _longest: tuple[tuple[str, str], ...] = field(init=False, default=(), repr=False)
+    _instead: Mapping[str, str] = field(init=False, repr=False)
+    _names: re.Pattern[str] | None = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         names = {**self.meters, **self.waters}
-        # The longest first: a name may be part of another.
-        ordered = sorted(names.items(), key=lambda pair: -len(pair[0]))
-        object.__setattr__(self, "_longest", tuple(pair for pair in ordered if pair[0]))
+        instead = {name.casefold(): other for name, other in names.items() if name}
+        object.__setattr__(self, "_instead", instead)
+        # The longest first: a name may be part of another, but no name is part of a word.
+        said = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True) if name)
+        found = re.compile(rf"(?<!\w)(?:{said})(?!\w)", re.IGNORECASE) if said else None
+        object.__setattr__(self, "_names", found)
 
     @property
     def is_open(self) -> bool:
@@ -48,10 +53,10 @@ class Redaction:
         return "" if self.hides_places else self.text(text)
 
     def text(self, text: str) -> str:
-        """Give a sentence of ours, with the names in it replaced."""
-        for name, instead in self._longest:
-            text = text.replace(name, instead)
-        return text
+        """Give a sentence of ours, with the names in it replaced, however they are written."""
+        if self._names is None:
+            return text
+        return self._names.sub(lambda found: self._instead.get(found[0].casefold(), "…"), text)
 
     # -- whole things -----------------------------------------------------------------------
 
@@ -76,19 +81,6 @@ class Redaction:
             return one
         note, optics = self.note(one.note), self.note(one.optics)
         return replace(one, water=self.water(one.water), note=note, optics=optics)
-
-    def event(self, one: Event) -> Event:
-        """Free text of an event may name anything: with places hidden only a finding keeps it."""
-        if self.is_open:
-            return one
-        is_ours = one.kind == "finding" or not self.hides_places
-        data = {
-            name: value if isinstance(value, float | int) else self.text(value)
-            for name, value in one.data.items()
-            if is_ours
-        }
-        text = self.text(one.text) if is_ours else ""
-        return replace(one, meter=self.meter(one.meter), text=text, data=data)
 
     def round(self, one: Round) -> Round:
         if self.is_open:

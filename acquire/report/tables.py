@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from acquire.bench.particles import particle_result
+from acquire.errors import WaterError
 from acquire.quantities import Quantity
 from acquire.report.columns import (
     CAPTURES,
@@ -118,11 +120,22 @@ def _counts(source: Source) -> Iterator[Row]:
             sum(count.fields),
             " ".join(str(number) for number in count.fields),
             *(count.shapes.get(shape, 0) if count.shapes else None for shape in SHAPES),
+            *_computed(kept),
             count.bubbles,
             *(size or None for size in sizes),
             count.optics,
             count.note,
         )
+
+
+def _computed(count: ParticleCount) -> Row:
+    """What a count says; nothing of one that cannot be."""
+    try:
+        found = particle_result(count)
+    except WaterError:
+        return (None,) * 6
+    field = (found.per_field, found.per_field_low, found.per_field_high)
+    return (*field, found.per_ml, found.per_ml_low, found.per_ml_high)
 
 
 def _waters(source: Source) -> Iterator[Row]:
