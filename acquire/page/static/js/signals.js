@@ -33,7 +33,7 @@ const TUNES = {
 export function chime(tune) {
   document.documentElement.dataset.chimes = String(Number(document.documentElement.dataset.chimes ?? 0) + 1);
   if (!sound) return;
-  navigator.vibrate?.(tune === "good" ? [120, 70, 120] : [60, 60, 60, 60, 60]);
+  if (navigator.userActivation?.hasBeenActive !== false) navigator.vibrate?.(tune === "good" ? [120, 70, 120] : [60, 60, 60, 60, 60]);
   if (!context || context.state !== "running") return;
   for (const [pitch, after] of TUNES[tune]) {
     const begin = context.currentTime + after;

@@ -70,7 +70,7 @@ export function view() {
     counting.presses.push(key);
     save();
     draw();
-    navigator.vibrate?.(15);
+    if (navigator.userActivation?.hasBeenActive !== false) navigator.vibrate?.(15);
     if (key === "next") announce(`Field ${sums(counting.presses).fields.length}`);
   }
 

@@ -29,7 +29,7 @@ export function typedForm(meter) {
     if (still === null) { line.bad("Say whether the numbers stood still while you read them."); stood.querySelector("button").focus(); return; }
     const values = Object.fromEntries([...boxes].map(([called, [box]]) => [called, box.value.trim()]).filter(([, text]) => text));
     try {
-      const { capture } = await post("typed", { meter: meter.meter, water: water.value.trim(), role: role || null, still, values });
+      const { capture } = await post("typed", { meter: meter.meter, water: water.value.trim(), still, values, ...(role ? { role } : {}) });
       line.good(`Kept: ${Object.entries(capture.values).map(([called, one]) => `${quantity(called).label} ${withU(called, one.value, one.expanded_u)}`).join(", ")}`);
       for (const [box] of boxes.values()) box.value = "";
       still = null;
