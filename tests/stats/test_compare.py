@@ -69,3 +69,27 @@ def test_what_is_not_defined_is_refused():
         duplicate_sd(None, 5)
     with pytest.raises(WaterError):
         fieller(1, -1, 5, 1)
+
+
+@given(
+    st.floats(1, 100),
+    st.floats(0.01, 0.3),
+    st.floats(1, 100),
+    st.floats(0.01, 0.3),
+    st.floats(-0.95, 0.95),
+)
+def test_a_shared_error_moves_both_ends_to_where_the_definition_has_them(a, ra, b, rb, correlation):
+    u_a, u_b = ra * a, rb * b
+    covariance = correlation * u_a * u_b
+    found = fieller(a, u_a, b, u_b, covariance=covariance, z=1.96)
+    for end in (found.low, found.high):  # the definition itself: |a - r b| = z u(a - r b)
+        spread = u_a**2 - 2 * end * covariance + end**2 * u_b**2
+        assert abs(a - end * b) == pytest.approx(1.96 * math.sqrt(spread), rel=1e-6, abs=1e-9)
+    assert found.low <= found.value <= found.high
+
+
+def test_an_error_wholly_in_common_cancels_in_a_ratio():
+    found = fieller(50.0, 5.0, 10.0, 1.0, covariance=5.0, z=2.0)
+    assert (found.low, found.high) == pytest.approx((5.0, 5.0))
+    with pytest.raises(WaterError):
+        fieller(50.0, 5.0, 10.0, 1.0, covariance=6.0)
