@@ -281,7 +281,7 @@ _WATER = thing(water=TEXT, captures=WHOLE, first=TIME, last=TIME, role=_ROLE)
 
 # path: method, what it is, query, answer (status, content)
 Row = tuple[str, str, str, tuple[int, Any]]
-_CSV, _STREAM = "text/csv", "text/event-stream"
+_CSV, _STREAM, _HTML = "text/csv", "text/event-stream", "text/html"
 
 ROUTES: Mapping[str, list[Row]] = {
     "/api/1/now": [("get", "How everything stands", "", (200, ref("Now")))],
@@ -418,6 +418,7 @@ ROUTES: Mapping[str, list[Row]] = {
             ),
         )
     ],
+    "/api/1/rounds/{round}/report.html": [("get", "A round as one file", "", (200, _HTML))],
     "/api/1/orders": [("post", "Order something", "", (200, ref("Ordered")))],
     "/api/1/typed": [
         ("post", "A capture of typed numbers", "", (201, thing(capture=ref("Capture"))))

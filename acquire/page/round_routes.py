@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import AsyncIterator
+from typing import Any, TextIO
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from acquire.outlets.as_json import as_json
@@ -13,10 +14,15 @@ from acquire.page.answers import Refused, answer
 from acquire.page.context import Page
 from acquire.page.lists import leafed
 from acquire.readings import utc_text
+from acquire.report.gather import Bench
+from acquire.report.html import policy, report_html
 from acquire.rounds import ParticleCount, Round
 from acquire.store.records import Records
 
 __all__ = ["routes"]
+
+_REPORTS = 2
+"""That many are written at one time: each draws every curve of its round anew."""
 
 
 def routes(page: Page) -> list[Route]:
@@ -40,7 +46,37 @@ def routes(page: Page) -> list[Route]:
 
         return answer(await page.reader.ask(ask))
 
+    reports = 0
+
+    async def report(request: Request) -> Response:
+        word = request.path_params["round"]
+        if await page.reader.ask(lambda records: records.round(word)) is None:
+            raise Refused(404, "no such round")
+        if reports >= _REPORTS:
+            raise Refused(503, "other reports are being written: wait for them")
+        config = page.config
+        bench = Bench(config.quantities, config.settler, config.tolerance)
+
+        def write(records: Records, file: TextIO) -> None:
+            said = report_html(records, word, bench, now_ms=page.now_ms())
+            for piece in said:  # noqa: FURB122 - this file has no writelines
+                file.write(piece)
+
+        async def pieces() -> AsyncIterator[bytes]:
+            nonlocal reports
+            reports += 1
+            try:
+                async for piece in page.reader.stream(write):
+                    yield piece
+            finally:
+                reports -= 1
+
+        # Its style stands inside it: its own policy allows that and nothing else.
+        headers = {"content-security-policy": policy()}
+        return StreamingResponse(pieces(), media_type="text/html; charset=utf-8", headers=headers)
+
     return [
+        Route("/api/1/rounds/{round}/report.html", report, methods=["GET"]),
         Route("/api/1/rounds", rounds, methods=["GET"]),
         Route("/api/1/rounds/{round}", one_round, methods=["GET"]),
     ]

@@ -108,7 +108,7 @@ async def test_every_route_is_in_the_document_and_answers_as_it_says(filled):
         for name, query in asked.get(path, [("", "")]):
             if path == "/api/1/stream":
                 continue
-            if path == "/api/1/rounds/{round}":
+            if path.startswith("/api/1/rounds/{round}"):
                 continue  # tested where rounds are made
             url = path.replace("{" + path.partition("{")[2].partition("}")[0] + "}", name)
             answer = await filled.client.get(url + query)
