@@ -27,6 +27,7 @@ from acquire.readings import (
     SettledValue,
     Stamp,
 )
+from acquire.registry import load
 
 __all__ = ["Running", "running"]
 
@@ -87,9 +88,8 @@ class Running:
 
     def meter_of(self, name: str | None, port: str | None) -> str | None:
         """Give the meter of the daemon that is meant, by name or by port; None if it has none."""
-        meters = self.now()["meters"]
-        for one in meters:
-            if one["meter"] == name or (port is not None and one["port"] == port):
+        for one in self.now()["meters"]:
+            if one["meter"] == name or (port and one["port"] and _is_same(port, one["port"])):
                 return str(one["meter"])
         return None
 
@@ -211,6 +211,20 @@ class Running:
             None if held is None else self._captures.get(held, unknown),
             data["unconfirmed_s"] or 0.0,
         )
+
+
+def _is_same(port: str, other: str) -> bool:
+    """Whether two ways to write a port lead to one; URLs are compared as they are."""
+
+    def real_path(said: str) -> str:
+        if "://" in said:
+            return said
+        try:
+            return str(real(load("drivers.ports:resolve")(said)))
+        except OuzelError:
+            return said
+
+    return real_path(port) == real_path(other)
 
 
 def _row(said: dict[str, Any]) -> Row:

@@ -141,8 +141,31 @@ def test_a_second_daemon_on_the_same_store_is_refused_and_disturbs_nothing(ouzel
     ouzel.stop(first)
 
 
+def test_without_meters_and_without_the_page_there_is_nothing_to_serve(ouzel):
+    (ouzel.folder / "ouzel.toml").write_text("[page]\non = false\n")
+    assert "no meter is configured" in ouzel.run("serve", code=2).stderr
+
+
+def test_a_port_that_another_ouzel_owns_is_read_through_it(ouzel):
+    ouzel.configure()
+    ouzel.simulate("--water", "tap")
+    first = ouzel.start("serve", "--speed", "60", "--json")
+    ouzel.wait(lambda: "the page is at" in first.err.read_text(), first)
+    for words in (("--meter", "kitchen"), ("--port", "./probe")):
+        done = ouzel.run("read", *words, "--json", "--for", "2")
+        assert "reads kitchen: this is what it says" in done.stderr
+        readings = [json.loads(line) for line in done.stdout.splitlines()]
+        assert any(one["is"] == "reading" and "ph" in one["values"] for one in readings)
+    taken = ouzel.run("capture", "--water", "my well", "--json")
+    assert "it takes this capture" in taken.stderr
+    assert json.loads(taken.stdout)["state"] in {"provisional", "final"}
+    ouzel.stop(first)
+
+
 def test_a_port_in_use_is_refused_with_who_holds_it(ouzel):
     ouzel.configure()
+    with (ouzel.folder / "ouzel.toml").open("a") as file:
+        file.write("\n[page]\non = false\n")
     ouzel.simulate("--water", "tap")
     first = ouzel.start("serve", "--speed", "60", "--json")
     ouzel.wait(lambda: "recording" in first.err.read_text(), first)
@@ -201,7 +224,6 @@ def test_config_show_prints_what_config_would_read_again(ouzel):
             "ouzel: --port: not a port (for a file here write ./probe)",
         ),
         (("export", "csv", "readings", "--store", "~nosuchuser/w.db"), 2, "~nosuchuser"),
-        (("serve",), 2, "no meter is configured"),
         (("serve", "--config", "gone.toml"), 2, "gone.toml"),
         (("simulate", "--water", "lava"), 2, "tap"),
         (("read", "--speed", "0"), 2, "above zero"),
