@@ -161,7 +161,7 @@ def trust(path: Path) -> None:
 def problems(connection: sqlite3.Connection, *, whole: bool) -> str:
     """Run SQLite's quick check; gives what it finds, nothing if the file is sound.
 
-    With `whole` false the one long table is left out but for its two ends.
+    With `whole` false the long tables of readings are left out but for their ends.
     """
     try:
         findings = _quick_check(connection, whole=whole)
@@ -175,11 +175,14 @@ def problems(connection: sqlite3.Connection, *, whole: bool) -> str:
 def _quick_check(connection: sqlite3.Connection, *, whole: bool) -> list[str]:
     if whole:
         return [text for (text,) in connection.execute("PRAGMA quick_check(3)")]
-    tables = connection.execute(
-        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'readings'"
-    ).fetchall()
-    for end in ("min", "max"):  # one at a time: together SQLite reads the whole table for them
-        connection.execute(f"SELECT {end}(at_ms) FROM readings").fetchone()  # noqa: S608 - constant
+    tables = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall()
+    long = {"single_readings": "at_ms", "packs": "key"}
+    if ("packs",) not in tables:
+        long = {"readings": "at_ms"}  # before version 8
+    tables = [name for name in tables if name[0] not in long]
+    for table, column in long.items():
+        for end in ("min", "max"):  # one at a time: together SQLite reads the whole for them
+            connection.execute(f"SELECT {end}({column}) FROM {table}").fetchone()  # noqa: S608 - constants
     return [
         text
         for (table,) in tables

@@ -30,6 +30,7 @@ from acquire.store.database import (
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import STEPS, Step, create, known_version, migrate, version_of
 from acquire.store.outbox import Carrier, Delivered, Refused, settle
+from acquire.store.packs import newest_ms
 from acquire.store.rollups import Retention
 from acquire.store.round_rows import RoundItem, keep_round_item
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
@@ -121,8 +122,8 @@ class Ledger:
             execute("BEGIN IMMEDIATE")
             # A run that never said goodbye ended no earlier than the last thing it kept.
             execute(
-                "UPDATE runs SET ended_ms = max(started_ms, coalesce("
-                "(SELECT max(at_ms) FROM readings), 0)) WHERE ended_ms IS NULL"
+                "UPDATE runs SET ended_ms = max(started_ms, ?) WHERE ended_ms IS NULL",
+                (newest_ms(execute) or 0,),
             )
             ((self._run,),) = execute(
                 "INSERT INTO runs (boot, version, started_ms, started_mono_ns) "

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
-from acquire.store.steps import CHECKS, NEWS, OUTBOX, ROLL_UPS, ROUNDS, WATCH
+from acquire.store.steps import CHECKS, NEWS, OUTBOX, PACKS, ROLL_UPS, ROUNDS, WATCH
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -40,6 +40,7 @@ STEPS: tuple[Step, ...] = (
     Step(5, WATCH),
     Step(6, ROUNDS),
     Step(7, NEWS),
+    Step(8, PACKS),
 )
 
 
@@ -78,7 +79,6 @@ def create(path: Path, steps: Sequence[Step] = STEPS) -> None:
         with closing(sqlite3.connect(unfinished, isolation_level=None)) as connection:
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
-            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             _apply(connection, Step(1, schema))
             for step in steps:

@@ -6,7 +6,7 @@ being emptied. Every answer ends with what was there when it was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -37,6 +37,7 @@ from acquire.store.database import (
 )
 from acquire.store.migrations import known_version, version_of
 from acquire.store.news import KeptWater, News, events_before, newest_of, news_after, waters_of
+from acquire.store.packs import last_values, newest_ms, values_between, windows
 from acquire.store.round_rows import counts_of, round_of, rounds_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 from acquire.store.spans import Span, span_of
@@ -56,7 +57,6 @@ Units = Mapping[str, str]
 
 _SLICE = 5000
 _LAST_MS = 2**62
-_MONO = "clocks.mono_ns + (readings.at_ms - clocks.at_ms) * 1000000"
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +218,7 @@ class Records:
         quantities: Iterable[str] | None = None,
     ) -> Iterator[tuple[Reading, Units]]:
         """Give `readings`, each with the units it was read under."""
-        (newest_ms,) = self._all("SELECT coalesce(max(at_ms), -1) FROM readings")[0]
+        newest_ms = self._newest_ms()
         last_ms = newest_ms if until_ms is None else min(newest_ms, until_ms - 1)
         names = self._names(meter, quantities)
         rows = self._reading_rows(names, since_ms, last_ms)
@@ -250,45 +250,44 @@ class Records:
         }
 
     def _reading_rows(
-        self, keys: Iterable[int], since_ms: int, last_ms: int
+        self, keys: Container[int], since_ms: int, last_ms: int
     ) -> Iterator[tuple[int, int, float | None, int, int]]:
-        among = ",".join(str(key) for key in keys)  # our own integers
-        at_ms, key = since_ms, -1
-        while True:
-            rows = self._all(
-                f"SELECT readings.at_ms, series, value, flag, {_MONO} FROM readings "  # noqa: S608 - constants and integers
-                "JOIN clocks ON clocks.id = readings.clock "
-                "WHERE (readings.at_ms, series) > (?, ?) AND readings.at_ms <= ? "
-                f"AND series IN ({among}) ORDER BY readings.at_ms, series LIMIT {_SLICE}",
-                at_ms,
-                key,
-                last_ms,
-            )
-            yield from rows
-            if len(rows) < _SLICE:
-                return
-            at_ms, key = rows[-1][:2]
+        clocks: dict[int, int] = {}
+        for begin, end in windows(self._rows, since_ms, last_ms + 1):
+            with self._snapshot():  # of ten minutes: nothing is held open while they are used
+                found = values_between(self._rows, begin, end)
+                if any(one.clock not in clocks for one in found):
+                    clocks = self._clocks()
+            for at_ms, key, value, flag, clock in found:
+                if key in keys:
+                    yield at_ms, key, value, flag, clocks[clock] + at_ms * 1_000_000
+
+    def _newest_ms(self) -> int:
+        with self._snapshot():
+            found = newest_ms(self._rows)
+        return -1 if found is None else found
+
+    def _clocks(self) -> dict[int, int]:
+        """Give what to add to UTC nanoseconds for the monotonic time, by clock."""
+        rows = self._all("SELECT id, mono_ns, at_ms FROM clocks")
+        return {key: mono_ns - at_ms * 1_000_000 for key, mono_ns, at_ms in rows}
+
+    def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        return self._all(query, *values)
 
     def latest(self, *, within_s: float = 3600.0) -> list[Latest]:
         """Give the last word of every series that spoke in the last `within_s` of the store."""
         found = []
         with self._snapshot():
-            (newest_ms,) = self._all("SELECT coalesce(max(at_ms), 0) FROM readings")[0]
-            for key, name, quantity, unit in self._all(
-                "SELECT series.id, name, quantity, unit FROM series "
-                "JOIN meters ON meters.id = series.meter ORDER BY name, series.id"
-            ):
-                rows = self._all(
-                    f"SELECT readings.at_ms, {_MONO}, value, flag FROM readings "  # noqa: S608 - constant
-                    "JOIN clocks ON clocks.id = readings.clock "
-                    "WHERE readings.at_ms > ? AND series = ? ORDER BY readings.at_ms DESC LIMIT 1",
-                    newest_ms - int(within_s * 1e3),
-                    key,
-                )
-                found += [
-                    Latest(name, quantity, unit, Stamp(at_ms, mono_ns), value, flag_of(code))
-                    for at_ms, mono_ns, value, code in rows
-                ]
+            now_ms = newest_ms(self._rows) or 0
+            names = self._names(None, None)
+            since_ms = max(0, now_ms - int(within_s * 1e3) + 1)
+            clocks = self._clocks()
+            for one in last_values(self._rows, names, since_ms):
+                name, quantity, unit = names[one.series]
+                stamp = Stamp(one.at_ms, clocks[one.clock] + one.at_ms * 1_000_000)
+                found.append(Latest(name, quantity, unit, stamp, one.value, flag_of(one.flag)))
+            found.sort(key=lambda one: (one.meter, one.quantity))
         # Two descriptions of one meter are one quantity to the person: the later word holds.
         newest: dict[tuple[str, str], Latest] = {}
         for last in sorted(found, key=lambda last: last.stamp.at_ms):
@@ -319,8 +318,7 @@ class Records:
             unit = found[-1][1] if found else ""
             keys = [key for key, its in found if its == unit]
             if until_ms is None:
-                (newest,) = self._all("SELECT coalesce(max(at_ms), 0) FROM readings")[0]
-                until_ms = max(since_ms, newest) + 1
+                until_ms = max(since_ms, newest_ms(self._rows) or 0) + 1
             return span_of(
                 self._connection,
                 keys,

@@ -13,6 +13,7 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from acquire.store.packs import delete_before, is_packed, newest_ms, values_between, windows
 from acquire.store.tally import COLUMNS, Tally
 
 __all__ = ["LEVELS", "Level", "Retention", "RollUps"]
@@ -21,6 +22,8 @@ _SLICE = 20_000
 """Readings rolled up in one commit at most, about 0.1 s: an old store catches up by and by."""
 _EXPIRED = 200
 """Rows that may be deleted in a commit, whatever it inserts."""
+_EXPIRED_PACKS = 8
+"""Ten minutes of eight meters: more than any commit adds."""
 _DAY_MS = 86_400_000
 
 
@@ -60,15 +63,19 @@ class RollUps:
 
     def remember(self) -> None:
         """Begin from what is stored: before the first use and after anything rolled back."""
-        found = self._execute("SELECT 1 FROM sqlite_schema WHERE name = 'rolled'").fetchone()
         self._through: dict[str, int] = (
-            {} if found is None else dict(self._execute("SELECT level, through_ms FROM rolled"))
+            dict(self._execute("SELECT level, through_ms FROM rolled"))
+            if is_packed(self._execute)
+            else {}
         )
         self._late: dict[str, dict[tuple[int, int], Tally]] = {one.table: {} for one in LEVELS}
         self._cut_ms: dict[str, int] | None = None
+        newest = newest_ms(self._execute) if self._through else None
+        self._newest_ms = -1 if newest is None else newest
 
     def see(self, at_ms: int, cells: Iterable[tuple[int, float | None, int]]) -> None:
         """Take note of an inserted reading: series, value, flag code."""
+        self._newest_ms = max(self._newest_ms, at_ms)
         if at_ms >= self._through.get(MINUTES.table, 0):
             return
         for level in LEVELS:
@@ -96,29 +103,20 @@ class RollUps:
 
     def _roll_minutes(self) -> None:
         through = self._through[MINUTES.table]
-        newest = self._one("SELECT max(at_ms) FROM readings")
-        if newest is None or newest - newest % 60_000 <= through:
-            return
-        oldest = self._one("SELECT min(at_ms) FROM readings WHERE at_ms >= ?", through)
-        assert oldest is not None  # noqa: S101 - newest is one of them
-        begin = oldest - oldest % 60_000
+        newest = self._newest_ms
         end = newest - newest % 60_000
-        beyond = self._one(
-            "SELECT at_ms FROM readings WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms "
-            "LIMIT 1 OFFSET ?",
-            begin,
-            end,
-            _SLICE,
-        )
-        if beyond is not None:
-            end = max(beyond - beyond % 60_000, begin + 60_000)
+        if newest < 0 or end <= through:
+            return
+        taken = 0
         found: dict[tuple[int, int], Tally] = {}
-        for at_ms, series, value in self._execute(
-            "SELECT at_ms, series, value FROM readings WHERE at_ms >= ? AND at_ms < ? "
-            "AND flag = 0 AND value IS NOT NULL",
-            (begin, end),
-        ):
-            found.setdefault((at_ms - at_ms % 60_000, series), Tally()).add(at_ms, value)
+        for begin, its_end in windows(self._execute, through, end):
+            for at_ms, series, value, flag, _ in values_between(self._execute, begin, its_end):
+                taken += 1
+                if value is not None and not flag:
+                    found.setdefault((at_ms - at_ms % 60_000, series), Tally()).add(at_ms, value)
+            if taken >= _SLICE:
+                end = its_end
+                break
         self._merge(MINUTES, found)
         self._advance(MINUTES, end)
 
@@ -197,22 +195,23 @@ class RollUps:
                 "readings": self._cut(self._keep.raw_days),
                 "minutes": self._cut(self._keep.minute_days),
             }
-        for table, column, level in (
-            ("readings", "at_ms", MINUTES),
-            ("minutes", "start_ms", HOURS),
-        ):
-            cut = min(self._cut_ms[table], self._through[level.table])
-            oldest = self._one(f"SELECT min({column}) FROM {table}")  # noqa: S608 - constants
-            if oldest is None or oldest >= cut:
-                continue
-            beyond = self._one(
-                f"SELECT {column} FROM {table} WHERE {column} < ? "  # noqa: S608 - constants
-                f"ORDER BY {column} LIMIT 1 OFFSET ?",
-                cut,
-                most,
-            )
-            end = cut if beyond is None else max(beyond, oldest + 1)
-            self._execute(f"DELETE FROM {table} WHERE {column} < ?", (end,))  # noqa: S608 - constants
+        delete_before(
+            self._execute,
+            min(self._cut_ms["readings"], self._through[MINUTES.table]),
+            packs=_EXPIRED_PACKS,
+            singles=most,
+        )
+        cut = min(self._cut_ms["minutes"], self._through[HOURS.table])
+        oldest = self._one("SELECT min(start_ms) FROM minutes")
+        if oldest is None or oldest >= cut:
+            return
+        beyond = self._one(
+            "SELECT start_ms FROM minutes WHERE start_ms < ? ORDER BY start_ms LIMIT 1 OFFSET ?",
+            cut,
+            most,
+        )
+        end = cut if beyond is None else max(beyond, oldest + 1)
+        self._execute("DELETE FROM minutes WHERE start_ms < ?", (end,))
 
     def _cut(self, days: int) -> int:
         """Give the start of the oldest of the last `days` whole days that hold readings."""

@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from acquire.store.packs import oldest_ms, values_between
 from acquire.store.rollups import DAYS, HOURS, MINUTES, Level
 
 __all__ = ["Point", "Span", "span_of"]
@@ -88,13 +89,10 @@ def _level(connection: sqlite3.Connection, since_ms: int, asked_ms: int) -> Leve
     """Choose by the length asked for; what has expired there is looked for one level up."""
     if asked_ms > _HOURS_MS:
         return DAYS
-    raw, minutes, days = (
+    raw = oldest_ms(connection.execute)
+    minutes, days = (
         connection.execute(query).fetchone()[0]
-        for query in (
-            "SELECT min(at_ms) FROM readings",
-            "SELECT min(start_ms) FROM minutes",
-            "SELECT min(start_ms) FROM days",
-        )
+        for query in ("SELECT min(start_ms) FROM minutes", "SELECT min(start_ms) FROM days")
     )
     if asked_ms <= _RAW_MS and not _is_gone(raw, minutes, since_ms):
         return None
@@ -133,7 +131,9 @@ def _rows(  # noqa: PLR0917
     if level is not None:
         begin = max(begin, through[MINUTES.table])
         end = min(end, begin + _TAIL_MS)
-    yield from connection.execute(_RAW, {"key": key, "begin": begin, "end": end})
+    for at_ms, series, value, flag, _ in values_between(connection.execute, begin, end):
+        if series == key and value is not None and not flag:
+            yield at_ms, 1, value, value, value
 
 
 _SUMS = (
@@ -148,8 +148,4 @@ _MINUTE = (
     "SELECT min(start_ms), sum(n), min(low), max(high), sum(coalesce(total, 0.0)) "
     "FROM clock CROSS JOIN {table} ON start_ms = at AND series = :key "
     "GROUP BY (at - :begin) / :width"
-)
-_RAW = (
-    "SELECT at_ms, 1, value, value, value FROM readings WHERE at_ms >= :begin AND at_ms < :end "
-    "AND series = :key AND flag = 0 AND value IS NOT NULL"
 )

@@ -358,3 +358,41 @@ CREATE TRIGGER event_is_news AFTER INSERT ON events BEGIN
     INSERT INTO news (kind, thing) VALUES ('event', NEW.id);
 END;
 """
+
+PACKS = """
+-- Version 8: readings many to a row (packs.py), which writes a fraction of the bytes. `readings` is
+-- a view now and gives what the table gave. What was kept before stays until it expires.
+DROP VIEW readings_in_words;
+ALTER TABLE readings RENAME TO single_readings;
+
+CREATE TABLE packs (
+    key    INTEGER PRIMARY KEY,               -- instant of its first reading * 1024 + 0 to 1023
+    clock  INTEGER NOT NULL REFERENCES clocks (id),
+    series TEXT    NOT NULL,                  -- JSON array of series.id
+    scales TEXT    NOT NULL,                  -- JSON array, what to divide each column by
+    rows   TEXT    NOT NULL                   -- JSON array of readings: ms after the first, then of
+                                              -- each series a number, [flag, number] or [flag]
+) STRICT;
+
+CREATE VIEW readings AS
+SELECT at_ms, series, value, flag, clock FROM single_readings
+UNION ALL
+SELECT packs.key / 1024 + json_extract(reading.value, '$[0]') AS at_ms,
+       one.value AS series,
+       coalesce(json_extract(reading.value, '$[' || (one.key + 1) || '][1]'),
+                CASE json_type(reading.value, '$[' || (one.key + 1) || ']') WHEN 'integer'
+                THEN json_extract(reading.value, '$[' || (one.key + 1) || ']') END)
+           / json_extract(packs.scales, '$[' || one.key || ']') AS value,
+       coalesce(json_extract(reading.value, '$[' || (one.key + 1) || '][0]'), 0) AS flag,
+       packs.clock
+FROM packs, json_each(packs.rows) AS reading, json_each(packs.series) AS one;
+
+CREATE VIEW readings_in_words AS
+SELECT strftime('%Y-%m-%dT%H:%M:%fZ', readings.at_ms / 1000.0, 'unixepoch') AS time,
+       meters.name AS meter, series.quantity, readings.value, series.unit,
+       CASE readings.flag WHEN 0 THEN '' WHEN 1 THEN 'over_range' WHEN 2 THEN 'error'
+                          WHEN 3 THEN 'implausible' ELSE 'unknown' END AS flag
+FROM readings
+JOIN series ON series.id = readings.series
+JOIN meters ON meters.id = series.meter;
+"""

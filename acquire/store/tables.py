@@ -15,6 +15,7 @@ from acquire.store.check_rows import (
     keep_correction,
     undo_correction,
 )
+from acquire.store.packs import Packer, Said
 from acquire.store.rollups import Retention, RollUps
 from acquire.store.rows import (
     CaptureRows,
@@ -44,6 +45,7 @@ class Tables:
         self._connection = connection
         self._execute = connection.execute
         self._run = run
+        self._packer = Packer(connection.execute)
         self._rolls = RollUps(connection, retention)
         self.remember()
 
@@ -54,9 +56,8 @@ class Tables:
             (self._run,),
         ).fetchone()
         self._lead_ms = _lead_ms(at_ms, mono_ns)
-        (self._newest_ms,) = self._execute(
-            "SELECT coalesce(max(at_ms), -1) FROM readings"
-        ).fetchone()
+        self._packer.remember()
+        self._newest_ms = self._packer.newest_ms
         # The description given last holds: later rows overwrite earlier ones here.
         self._meters: dict[str, int] = dict(
             self._execute("SELECT name, id FROM meters ORDER BY described_ms, id")
@@ -135,13 +136,8 @@ class Tables:
         self._follow_clock(reading.stamp)
         series = [self._series_key(reading.meter, quantity) for quantity, _, _ in reading.cells]
         at_ms = self._free_instant(reading.meter, reading.stamp.at_ms, series)
-        self._connection.executemany(
-            "INSERT INTO readings (at_ms, series, value, flag, clock) VALUES (?, ?, ?, ?, ?)",
-            [
-                (at_ms, key, value, flag, self._clock)
-                for key, (_, value, flag) in zip(series, reading.cells, strict=True)
-            ],
-        )
+        cells = tuple((value, flag) for _, value, flag in reading.cells)
+        self._packer.add(Said(at_ms, self._clock, tuple(series), cells))
         self._rolls.see(
             at_ms, [(key, *cell[1:]) for key, cell in zip(series, reading.cells, strict=True)]
         )
@@ -152,7 +148,8 @@ class Tables:
         self._rolls.expire(inserted)
 
     def roll(self) -> None:
-        """Bring the roll-ups up to what was inserted."""
+        """Write what was inserted and bring the roll-ups up to it."""
+        self._packer.write()
         self._rolls.roll()
 
     def _free_instant(self, meter: str, said_ms: int, series: Sequence[int]) -> int:
@@ -166,17 +163,11 @@ class Tables:
             repeated_ms, used_ms = self._repeated.get(meter, (-1, -1))
             if repeated_ms == said_ms:  # a clock that stands still must not cost a search each time
                 at_ms = used_ms + 1
-            while any(self._is_taken(at_ms, key) for key in series):
+            while any(self._packer.is_taken(at_ms, key) for key in series):
                 at_ms += 1
         self._newest_of[meter] = max(at_ms, newest_ms)
         self._repeated[meter] = (said_ms, at_ms)
         return at_ms
-
-    def _is_taken(self, at_ms: int, series: int) -> bool:
-        found = self._execute(
-            "SELECT 1 FROM readings WHERE at_ms = ? AND series = ?", (at_ms, series)
-        )
-        return found.fetchone() is not None
 
     def _follow_clock(self, stamp: Stamp) -> None:
         lead_ms = _lead_ms(stamp.at_ms, stamp.mono_ns)

@@ -22,11 +22,14 @@ from acquire.store.database import (
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import known_version
+from acquire.store.packs import count_values, oldest_ms, values_between, windows
 from acquire.store.rollups import HOURS, MINUTES
 
 __all__ = ["back_up", "compact", "verify"]
 
 _PAGES = 4096
+_PACKED = 8
+"""From this version on readings stand many to a row."""
 _STEPS = 2_000_000  # of SQLite's machine between two looks at the keyboard
 
 
@@ -88,8 +91,10 @@ def verify(path: Path, beat: Callable[[], None] | None = None) -> list[str]:
                 f"a row of {table} refers to nothing"
                 for table, *_ in connection.execute("PRAGMA foreign_key_check").fetchmany(5)
             ]
+            connection.execute("BEGIN")  # what expires meanwhile is still there to be counted
             faults += _miscounted(connection)
-        (readings,) = connection.execute("SELECT count(*) FROM readings").fetchone()
+            connection.execute("COMMIT")
+        readings = _count(connection)
         (captures,) = connection.execute("SELECT count(*) FROM captures").fetchone()
     if faults:
         found = "; ".join(faults)[:500]
@@ -142,27 +147,60 @@ def _ours(path: Path) -> Path:
     return path
 
 
+def _count(connection: sqlite3.Connection) -> int:
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version >= _PACKED:
+        return count_values(connection.execute)
+    (count,) = connection.execute("SELECT count(*) FROM readings").fetchone()
+    return int(count)
+
+
 def _miscounted(connection: sqlite3.Connection) -> Iterator[str]:
     """Compare the counts of each two levels over the stretch that both still hold whole."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version < 4:  # from before there were roll-ups
         return
     through = dict(connection.execute("SELECT level, through_ms FROM rolled").fetchall())
-    for level, count, column, of in (
-        (MINUTES, "count(value)", "at_ms", "readings WHERE flag = 0 AND"),
-        (HOURS, "total(n)", "start_ms", "minutes WHERE"),
+    execute = connection.execute
+
+    def of_readings(begin: int, end: int) -> int:
+        if version < _PACKED:
+            return _one(
+                "SELECT count(value) FROM readings WHERE flag = 0 AND at_ms >= ? AND at_ms < ?",
+                begin,
+                end,
+            )
+        return sum(
+            value.value is not None and not value.flag
+            for span in windows(execute, begin, end)
+            for value in values_between(execute, *span)
+        )
+
+    def of_minutes(begin: int, end: int) -> int:
+        return _one(
+            "SELECT coalesce(sum(n), 0) FROM minutes WHERE start_ms >= ? AND start_ms < ?",
+            begin,
+            end,
+        )
+
+    def _one(query: str, *values: int) -> int:
+        return int(execute(query, values).fetchone()[0])
+
+    if version < _PACKED:
+        (oldest_reading,) = execute("SELECT min(at_ms) FROM readings").fetchone()
+    else:
+        oldest_reading = oldest_ms(execute)
+    (oldest_minute,) = execute("SELECT min(start_ms) FROM minutes").fetchone()
+    for level, table, oldest, count in (
+        (MINUTES, "readings", oldest_reading, of_readings),
+        (HOURS, "minutes", oldest_minute, of_minutes),
     ):
-        table = of.split(maxsplit=1)[0]
-        (oldest,) = connection.execute(f"SELECT min({column}) FROM {table}").fetchone()  # noqa: S608 - constants
         if oldest is None:
             continue
         begin, end = oldest - oldest % level.length_ms + level.length_ms, through[level.table]
         if begin >= end:
             continue
-        (below,) = connection.execute(
-            f"SELECT {count} FROM {of} {column} >= ? AND {column} < ?",  # noqa: S608 - constants
-            (begin, end),
-        ).fetchone()
+        below = count(begin, end)
         (held,) = connection.execute(
             f"SELECT total(n) FROM {level.table} WHERE start_ms >= ? AND start_ms < ?",  # noqa: S608 - constants
             (begin, end),

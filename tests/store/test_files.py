@@ -160,7 +160,7 @@ def test_a_new_store_is_marked_and_set_up(filled):
         "application_id": APPLICATION_ID,
         "user_version": known_version(),
         "journal_mode": "wal",
-        "auto_vacuum": 2,
+        "auto_vacuum": 0,
     }
 
 

@@ -402,7 +402,7 @@ async def test_a_fault_of_ours_in_writing_reaches_the_caller_and_leaves_the_writ
 
 
 def test_the_log_is_emptied_into_the_file_before_it_grows_large(store, said, monkeypatch):
-    monkeypatch.setattr(ledger_module, "_CHECKPOINT_BYTES", 100_000)
+    monkeypatch.setattr(ledger_module, "_CHECKPOINT_BYTES", 50_000)
     ledger = Ledger(store, said(0).stamp)
     wal = store.with_name("water.db-wal")
     largest = 0

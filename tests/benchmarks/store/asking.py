@@ -58,7 +58,7 @@ def fill(path: Path, minute_days: int) -> None:
         connection.executemany(f"INSERT INTO {table} VALUES ({marks})", rows(length_ms, days, keys))
     for n in range(86_400):
         connection.executemany(
-            "INSERT OR IGNORE INTO readings VALUES (?, ?, ?, 0, 1)",
+            "INSERT OR IGNORE INTO single_readings VALUES (?, ?, ?, 0, 1)",
             [(NOW_MS - DAY_MS + n * 1000, key, 512.0) for key in keys],
         )
     connection.execute("UPDATE rolled SET through_ms = ?", (NOW_MS,))
