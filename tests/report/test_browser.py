@@ -9,6 +9,7 @@ import http.server
 import json
 import shutil
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -151,3 +152,40 @@ def test_it_prints_on_a4_and_letter_in_a_sensible_number_of_pages(driver, report
         assert 4 <= pages <= 16, (name, pages)
     with contextlib.suppress(OSError):
         (tmp_path / "a4.pdf").unlink()
+
+
+@pytest.mark.parametrize("pixels", [390, 1280])
+def test_an_independent_checker_of_accessibility_finds_nothing(driver, report, pixels):
+    # axe-core, the rules of WCAG 2.0 to 2.2, levels A and AA.
+    rules = Path(__file__).parents[1] / "page" / "vendor" / "axe" / "axe.min.js"
+    width(driver, pixels)
+    driver.get(report.as_uri())
+    driver.execute_script(rules.read_text(encoding="utf-8"))
+    found = driver.execute_async_script(
+        "const done = arguments[0];"
+        "axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', "
+        "'best-practice']}).then(r => done({passes: r.passes.length, violations: r.violations"
+        ".map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 200)).join(' | '))}))"
+    )
+    assert found["violations"] == []
+    assert found["passes"] > 20
+
+
+@pytest.mark.parametrize("pixels", [320, 1280])
+def test_a_name_of_eighty_letters_widens_no_page(driver, filled, tmp_path, pixels):
+    from acquire import config
+    from acquire.report.gather import Bench
+    from acquire.report.html import report_html
+    from acquire.report.redact import Redaction
+    from acquire.store.records import Records
+
+    settings = config.load(None)
+    bench = Bench(settings.quantities, settings.settler, settings.tolerance)
+    long = Redaction(False, {}, {"reverse osmosis": "W" * 80, "buffer 7": "=" * 80})
+    with Records.open(filled.path) as records:
+        text = "".join(report_html(records, "r1", bench, now_ms=0, redaction=long))
+    page = tmp_path / "long.html"
+    page.write_text(text, encoding="utf-8")
+    width(driver, pixels)
+    driver.get(page.as_uri())
+    assert driver.execute_script("return document.documentElement.scrollWidth") <= pixels
