@@ -1,0 +1,97 @@
+"""Measures what ouzel costs beside something plain, and holds it against what was committed.
+
+    python -m tests.benchmarks.costs [--quick] [--write] [--only WORD] [--rows 1 10]
+
+A ratio above 1.5 times the committed one ends it with 1, and so does a budget no longer held that
+was held then; --write makes docs/benchmarks.json and docs/benchmarks.md anew instead.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import platform
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.costs import computing, growth, latency, serving, starts
+from tests.benchmarks.costs.figure import Figure
+from tests.benchmarks.costs.page import HEAD, table
+
+DOCS = Path(__file__).parents[3] / "docs"
+WORSE = 1.5
+
+
+def machine() -> str:
+    import os
+    import sqlite3
+
+    return (
+        f"{os.cpu_count()}-core {platform.machine()} virtual machine shared with other work, "
+        f"{platform.system()}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}"
+    )
+
+
+def worse_than(committed: dict[str, object], figures: list[Figure]) -> list[str]:
+    """What became worse: by name, with both ratios."""
+    before = {one["name"]: one for one in committed["figures"]}
+    found = []
+    for one in figures:
+        old = before.get(one.name)
+        if old is None or not math.isfinite(one.ratio):
+            continue
+        if one.ratio > WORSE * old["ratio"]:
+            found.append(f"{one.name}: {one.ratio:.3g} times {one.against}, was {old['ratio']:.3g}")
+    return found
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="fewer repeats; for a look only")
+    parser.add_argument("--write", action="store_true", help="commit these figures to docs/")
+    parser.add_argument("--only", default="", metavar="WORD", help="parts whose name begins so")
+    parser.add_argument("--rows", type=int, nargs="+", default=[1, 10], metavar="MILLIONS")
+    args = parser.parse_args()
+    parts = {
+        "starts": lambda: starts.measure(args.quick),
+        "computing": lambda: computing.measure(args.quick),
+        "growth": lambda: growth.measure(args.quick, [n * 1_000_000 for n in args.rows]),
+        "latency": lambda: latency.measure(args.quick),
+        "serving": lambda: serving.measure(args.quick),
+    }
+    figures: list[Figure] = []
+    for name, part in parts.items():
+        if name.startswith(args.only):
+            print(f"{name} ...", file=sys.stderr, flush=True)
+            figures += part()
+    print(table(figures))
+    file = DOCS / "benchmarks.json"
+    if args.write:
+        said = [
+            {
+                "name": one.name,
+                "value": round(one.value, 4),
+                "unit": one.unit,
+                "against": one.against,
+                "other": round(one.other, 4),
+                "ratio": round(one.ratio, 4) if math.isfinite(one.ratio) else None,
+                "budget": one.budget,
+                "within": one.is_within,
+            }
+            for one in figures
+        ]
+        whole = {"machine": machine(), "date": time.strftime("%Y-%m-%d"), "figures": said}
+        file.write_text(json.dumps(whole, indent=1) + "\n")
+        text = HEAD.format(machine=machine(), date=time.strftime("%B %Y"))
+        (DOCS / "benchmarks.md").write_text(text + table(figures) + "\n")
+        return 0
+    worse = worse_than(json.loads(file.read_text()), figures) if file.exists() else []
+    for one in worse:
+        print(f"WORSE {one}", file=sys.stderr)
+    return 1 if worse else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

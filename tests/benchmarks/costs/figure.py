@@ -1,0 +1,31 @@
+"""One measured figure, and what was measured beside it in the same run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """`ratio` is what is compared from run to run: both sides shared the machine as it was."""
+
+    name: str
+    value: float
+    unit: str
+    against: str
+    other: float
+    """The same of what it is held against, in the same unit."""
+    budget: float | None = None
+    """What `value` (or, with `is_ratio_budget`, the ratio) shall not exceed."""
+    is_ratio_budget: bool = False
+    less_is_better: bool = True
+
+    @property
+    def ratio(self) -> float:
+        return self.value / self.other if self.other else float("nan")
+
+    @property
+    def is_within(self) -> bool | None:
+        if self.budget is None:
+            return None
+        return (self.ratio if self.is_ratio_budget else self.value) <= self.budget
