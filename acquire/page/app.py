@@ -14,6 +14,7 @@ from starlette.routing import Route
 from acquire.errors import OuzelError, StoreError
 from acquire.outward import PageConfig
 from acquire.page import (
+    bench_routes,
     capture_routes,
     lists,
     meter_routes,
@@ -43,7 +44,7 @@ def api_routes(page: Page) -> list[Route]:
         return answer(await snapshot(page, page.hub.number))
 
     async def openapi(_request: Request) -> Response:
-        return answer(document([route.path for route in api_routes(page)]))
+        return answer(document([route.path.replace(":path}", "}") for route in api_routes(page)]))
 
     return [
         Route("/api/1/now", now, methods=["GET"]),
@@ -54,6 +55,7 @@ def api_routes(page: Page) -> list[Route]:
         *reading_routes.routes(page),
         *lists.routes(page),
         *round_routes.routes(page),
+        *bench_routes.routes(page),
         *orders.routes(page),
         *setup_routes.routes(page),
     ]

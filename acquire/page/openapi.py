@@ -221,6 +221,11 @@ SCHEMAS: Mapping[str, Schema] = {
         "properties": {"watch": TEXT, "product": TEXT, "feed": maybe(TEXT), "charts": many(TEXT)},
         "required": ["watch", "product", "feed", "charts", "draws", "forecast", "alerts"],
     },
+    "Count": {
+        "type": "object",
+        "properties": {"id": TEXT, "at": TIME, "water": TEXT, "fields": many(WHOLE)},
+        "required": ["is", "id", "at", "water", "fields", "total", "per_field", "cautions"],
+    },
     "Stop": thing(
         kind=only("check", "rinse", "water", "count"),
         water=TEXT,
@@ -419,6 +424,34 @@ ROUTES: Mapping[str, list[Row]] = {
         )
     ],
     "/api/1/rounds/{round}/report.html": [("get", "A round as one file", "", (200, _HTML))],
+    "/api/1/plans": [
+        (
+            "get",
+            "Plans of rounds",
+            "",
+            (
+                200,
+                thing(
+                    plans=many(thing(plan=TEXT, title=TEXT, stops=many(TEXT), advice=many(TEXT)))
+                ),
+            ),
+        )
+    ],
+    "/api/1/compare": [
+        ("get", "Two waters compared", "reference subject", (200, {"type": "object"}))
+    ],
+    "/api/1/history/{water}": [
+        ("get", "A water over the months", "since", (200, {"type": "object"}))
+    ],
+    "/api/1/counts": [
+        (
+            "get",
+            "Particle counts, newest first",
+            "water cursor limit",
+            (200, thing(counts=many(ref("Count")), **_NEXT)),
+        ),
+        ("post", "Keep a particle count", "", (201, thing(count=ref("Count")))),
+    ],
     "/api/1/orders": [("post", "Order something", "", (200, ref("Ordered")))],
     "/api/1/typed": [
         ("post", "A capture of typed numbers", "", (201, thing(capture=ref("Capture"))))
@@ -459,6 +492,11 @@ BODIES: Mapping[str, Schema] = {
             "values": table(TEXT),
         },
         "required": ["meter", "still", "values"],
+    },
+    "/api/1/counts": {
+        "type": "object",
+        "properties": {"water": TEXT, "fields": many(WHOLE), "shapes": table(WHOLE)},
+        "required": ["water", "fields"],
     },
     "/api/1/watches/{watch}/changed": thing(part=only("cartridge", "membrane")),
     "/api/1/enter": thing(token=TEXT),

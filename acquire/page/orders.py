@@ -19,9 +19,9 @@ from acquire.page.guard import COOKIE
 from acquire.page.standing import fields_of, is_typed
 from acquire.readings import Role
 
-__all__ = ["routes", "words_known"]
+__all__ = ["plain", "routes", "words_known"]
 
-WORDS = ("water", "skip", "stop")
+WORDS = ("water", "skip", "stop", "round", "resume", "redo", "note", "answer")
 """Orders that `Daemon.order` carries out."""
 _LONGEST = 500
 _WATER = 80
@@ -44,7 +44,7 @@ def routes(page: Page) -> list[Route]:
         word = text_of(said, "order", 40)
         meter = text_of(said, "meter", 40, default="")
         most = _WATER if word in {"water", "round"} else _LONGEST
-        text = _plain(text_of(said, "text", most, default=""))
+        text = plain(text_of(said, "text", most, default=""))
         if page.act is None:
             raise Refused(409, "nothing is read that could be ordered")
         if word not in WORDS:
@@ -105,7 +105,7 @@ def routes(page: Page) -> list[Route]:
     ]
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """A name or note on one line: no control characters (C0, DEL, C1) and no line breaks."""
     return "".join(" " if ord(c) < 32 or 127 <= ord(c) < 160 else c for c in text).strip()
 
@@ -154,7 +154,7 @@ async def _typed(page: Page, said: Mapping[str, Any]) -> dict[str, Any]:
         raise Refused(400, "some numbers cannot be read", fields=problems)
     if not entries:
         raise Refused(400, "no number was typed")
-    water = _plain(text_of(said, "water", _WATER, default=""))
+    water = plain(text_of(said, "water", _WATER, default=""))
     try:
         capture = await page.take_typed(
             meter.config.name,

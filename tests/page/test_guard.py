@@ -202,7 +202,7 @@ async def test_hostile_names_come_back_as_they_are_in_json_only(house):
     name = '<img src=x onerror=alert(1)> \u202e"</script> =1+1'
     await asyncio.sleep(0)
     async with asyncio.timeout(10):
-        while not (await house.get("/api/1/meters"))["meters"][0]["latest"]:
+        while not (await house.get("/api/1/meters"))["meters"][0]["latest"]:  # noqa: ASYNC110
             await asyncio.sleep(0.02)
     done = await house.post("/api/1/orders", order="water", text=name)
     assert done["ok"] is True
@@ -214,7 +214,7 @@ async def test_hostile_names_come_back_as_they_are_in_json_only(house):
 
 async def test_control_characters_in_names_are_gone(house):
     async with asyncio.timeout(10):
-        while not (await house.get("/api/1/meters"))["meters"][0]["latest"]:
+        while not (await house.get("/api/1/meters"))["meters"][0]["latest"]:  # noqa: ASYNC110
             await asyncio.sleep(0.02)
     done = await house.post("/api/1/orders", order="water", text="a\u0007\u001b[2J\r\nb\u009b")
     assert not re.search(r"[\x00-\x1f\x7f-\x9f]", done["done"])

@@ -86,7 +86,7 @@ async def test_a_resumed_stream_misses_nothing_and_tells_nothing_twice(house):
 async def test_what_happened_while_nobody_listened_is_told_from_any_number(house):
     await house.get("/api/1/now")
     async with asyncio.timeout(30):
-        while len((await house.get("/api/1/captures"))["captures"]) < 2:
+        while len((await house.get("/api/1/captures"))["captures"]) < 2:  # noqa: ASYNC110
             await asyncio.sleep(0.02)
     for after in ("0", "1", "2"):
         async with asyncio.timeout(10), house.listen(after=after, only="capture,event") as said:
@@ -147,7 +147,7 @@ async def test_a_reader_that_takes_nothing_is_dropped_and_costs_no_reading(build
         one.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
         stuck.append(one)
     async with asyncio.timeout(5):
-        while hub.streams < 3:
+        while hub.streams < 3:  # noqa: ASYNC110
             await asyncio.sleep(0.01)
     big = {"text": "x" * 60_000}
     async with asyncio.timeout(20):
@@ -170,7 +170,7 @@ async def test_no_more_streams_than_allowed(build):
         assert answer.status_code == 503
         assert "retry-after" in answer.headers
     async with asyncio.timeout(20):
-        while house.outlet.page.hub.streams:
+        while house.outlet.page.hub.streams:  # noqa: ASYNC110
             await asyncio.sleep(0.01)
     async with house.listen() as one:
         await anext(one)
@@ -188,14 +188,14 @@ async def test_fifty_streams_over_a_long_time_do_not_grow(build):
 
     listeners = [asyncio.create_task(listen(n)) for n in range(50)]
     async with asyncio.timeout(30):
-        while min(counts) < 5:
+        while min(counts) < 5:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
     tracemalloc.start()
     try:
         begun, seen = house.clock.now().t_s, list(counts)
         before = tracemalloc.get_traced_memory()[0]
         async with asyncio.timeout(40):
-            while house.clock.now().t_s - begun < 900:
+            while house.clock.now().t_s - begun < 900:  # noqa: ASYNC110
                 await asyncio.sleep(0.05)
         after = tracemalloc.get_traced_memory()[0]
     finally:
