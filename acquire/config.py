@@ -153,6 +153,12 @@ class Config:
     page: PageConfig | None = None
     """None where nobody wrote a table: see `acquire.cli.outlets`."""
 
+    @property
+    def off_bench(self) -> frozenset[str]:
+        """Meters that a watch wants no captures of."""
+        quiet = [one for one in self.watches.values() if not one.captures]
+        return frozenset(name for one in quiet for name in (one.product, one.feed) if name)
+
     def tolerance(self, quantity: str) -> Tolerance:
         """The configured settling tolerance, else the quantity's own."""
         asked = self.bench.tolerance.get(quantity)

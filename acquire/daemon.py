@@ -19,7 +19,7 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Protocol, TypeVar, runtime_checkable
 
 from acquire.asking import asked
 from acquire.bench.desk import Desk
@@ -61,6 +61,8 @@ __all__ = [
 ]
 
 _log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 Said = Reading | Event | Capture | Status | Explanation | Guidance
 """What listeners hear."""
@@ -164,6 +166,8 @@ class Daemon:
         the first meter heard: a plan, and whether an interrupted one of it goes on.
         """
         self._keeps_on = keeps_on
+        # Who asks for one capture gets it, also of a meter that stands in a line.
+        self._off_bench = config.off_bench if keeps_on else frozenset()
         self._config = config
         self._clock = clock
         self._store_path = store
@@ -184,6 +188,8 @@ class Daemon:
         self._progress = Progress()
         self._walking = Walking(config, store, new_id)
         self._begin_with = round_
+        self.loop: asyncio.AbstractEventLoop | None = None
+        """The one it runs in, for orders from another thread; None before."""
 
     def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
         """Hear everything from now on; what a slow listener leaves is dropped and counted."""
@@ -194,6 +200,7 @@ class Daemon:
 
     async def run(self, ready: Callable[[], Awaitable[None]] | None = None) -> None:
         """Work until `stop`; returns once everything taken is durable and said."""
+        self.loop = asyncio.get_running_loop()
         async with self._open_store(), asyncio.TaskGroup() as group:
             outlets = [group.create_task(self._host(o), name=o.name) for o in self._outlets]
             # The bench is outside the group that a stop cancels: it ends by itself, after what has
@@ -401,7 +408,7 @@ class Daemon:
         if self._writer is not None:
             await self._writer.add(item)
         await self._said.publish(item)
-        for told in desk.update(item):
+        for told in () if item.meter in self._off_bench else desk.update(item):
             news = self._walking.named(told)
             await self._keep(news)
             await self._walked(item.meter, partial(self._walking.hear, news))
@@ -479,14 +486,24 @@ class Daemon:
                 for point in self._points:
                     if said.get("alert"):
                         news = point.acknowledge(said["alert"], self._clock.now())
+                    elif said.get("watch") == point.name and said.get("undo"):
+                        changes = self._past(partial(Records.replaced, watch=point.name))
+                        news = point.restore(said.get("part", ""), changes, self._clock.now())
                     elif said.get("watch") == point.name:
                         news = point.change(said.get("part", "cartridge")[:40], self._clock.now())
                     else:
                         continue
                     if news:
                         await self._keep_watched(news)
+                        if said.get("undo"):
+                            self._past(point.resume)
                         note.unlink(missing_ok=True)  # durable now: whoever asked may go
             await self._clock.sleep(REQUESTS_S)
+
+    def _past(self, ask: Callable[[Records], T]) -> T:
+        assert self._store_path is not None  # noqa: S101 - only asked for with a store
+        with Records.open(self._store_path) as records:
+            return ask(records)
 
     async def _take_round_order(self, said: Mapping[str, str]) -> None:
         """Carry out an order of `ouzel round` in another process; the answer is an event."""
@@ -520,6 +537,8 @@ class Daemon:
         desk = self._desks.get(meter)
         if desk is None:
             raise ValueError(f"{meter} has not said anything yet")
+        if meter in self._off_bench:
+            raise ValueError(f"{meter} takes no captures: its watch says captures = false")
         if word in {"round", "resume"}:
             return await self._begin_round(meter, desk, water, word == "resume", is_ours=is_ours)
         if self._walking.walk_of(meter) is not None and word in ROUND_ORDERS:

@@ -42,6 +42,11 @@ class WatchConfig(BaseModel):
     membrane_installed: date | None = None
     capacity_litres: Annotated[float, Field(gt=0, le=10_000_000)] | None = None
     lasts_days: Annotated[int, Field(gt=0, le=7300)] | None = None
+    warn_days: Annotated[int, Field(gt=0, le=365)] = 14
+    """So many days before the end it is said that the filter will be due."""
+    warn_litres: Annotated[float, Field(gt=0, le=1_000_000)] | None = None
+    captures: bool = True
+    """Whether the bench also takes captures from the meters of this watch under `ouzel serve`."""
 
     @model_validator(mode="after")
     def _is_whole(self) -> Self:

@@ -14,14 +14,15 @@ from acquire.errors import WaterError
 from acquire.installation import WatchConfig
 from acquire.readings import Capture, Channel, Event, Flag, Reading, Stamp
 from acquire.watch.draws import Draw, DrawFollower, Moment
-from acquire.watch.history import ADVICE, TITLES, paragraph, state_of
+from acquire.watch.history import ADVICE, TITLES, WatchState, litres_of, paragraph, state_of
 from acquire.watch.judge import Change, Judge, Limits
-from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced
+from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced, Restored
+from acquire.watch.soon import Left, Notice, ends_soon
 from acquire.water.conductivity import NATURAL_25, compensation_of, recompensate
 
 __all__ = ["Past", "Point", "WatchNews", "changed_ms", "ec25_of", "resumed"]
 
-WatchNews = KeptDraw | Alert | Cleared | Event | Replaced | Acknowledged
+WatchNews = KeptDraw | Alert | Cleared | Event | Replaced | Restored | Acknowledged
 
 _DAY_MS = 86_400_000
 _FEED_KEPT = 60
@@ -90,10 +91,7 @@ class Point:
         self.name, self.config = name, config
         self._new_id = new_id
         self._check_every_days = check_every_days
-        least = config.least_rejection_percent
-        self.judge = Judge(
-            Limits(None if least is None else 1.0 - least / 100.0, config.most_product_us_cm)
-        )
+        self.judge = self._new_judge()
         self.draws: list[KeptDraw] = []
         self.open: dict[str, Alert] = {}
         self.changed_ms: int | None = None
@@ -105,9 +103,16 @@ class Point:
         self._flow: tuple[float, float] | None = None  # t_s, L/min
         self._summed_ms: int | None = None
         self._checked_ms: int | None = None
+        self._foretold_day: int | None = None
+
+    def _new_judge(self) -> Judge:
+        least = self.config.least_rejection_percent
+        passage = None if least is None else 1.0 - least / 100.0
+        return Judge(Limits(passage, self.config.most_product_us_cm))
 
     def resume(self, past: Past) -> None:
         """Go on where the store says the watch was."""
+        self.judge, self.draws = self._new_judge(), []
         self.changed_ms = changed_ms(self.config, past.replaced(self.name))
         for kept in past.draws(self.name, since_ms=self.changed_ms or 0):
             self.draws.append(kept)
@@ -197,6 +202,15 @@ class Point:
         news.append(self._event("watch_changed", f"{self.name}: {part} changed", stamp, part=part))
         return news
 
+    def restore(self, part: str, replaced: Sequence[Replaced], stamp: Stamp) -> list[WatchNews]:
+        """Take back the last change, if it was of that part; `resume` again once it is kept."""
+        if not replaced or replaced[-1].part != part:
+            return []
+        last = replaced[-1]
+        text = f"{self.name}: the {part} was not changed after all; what held before holds again"
+        event = self._event("watch_restored", text, stamp, part=part)
+        return [Restored(self.name, part, last.at_ms), event]
+
     def acknowledge(self, alert_id: str, stamp: Stamp) -> list[WatchNews]:
         """Note that a person has seen one of the alerts that hold."""
         found = next((one for one in self.open.values() if one.id == alert_id), None)
@@ -245,16 +259,43 @@ class Point:
             )
         self.draws.append(kept)
         news: list[WatchNews] = [kept]
-        for change in (*changes, *self._by_calendar(stamp.at_ms)):
+        calendar = (*self._by_calendar(stamp.at_ms), *self._ahead(stamp.at_ms))
+        for change in (*changes, *calendar):
             news += self._turn(change, stamp)
         return [*news, *self._summary(stamp)]
 
-    def _by_calendar(self, now_ms: int) -> Iterator[Change]:
-        """What is due by date or by litres, whatever the water says."""
+    def _used(self, now_ms: int) -> tuple[float, float]:
+        """Give days and litres since the change; 0 litres where neither flow nor use is known."""
         since = self.changed_ms if self.changed_ms is not None else self.draws[0].draw.started_ms
         days = (now_ms - since) / _DAY_MS
-        state = [one.draw.litres for one in self.draws if one.draw.litres is not None]
-        litres = math.fsum(state) if state else (self.config.litres_a_day or 0.0) * days
+        return days, litres_of(self.draws, self.config.litres_a_day, days) or 0.0
+
+    def _ahead(self, now_ms: int) -> Iterator[Change]:
+        """What will be due soon; asked once a day, as the forecast moves no faster."""
+        if now_ms // _DAY_MS == self._foretold_day:
+            return
+        self._foretold_day = now_ms // _DAY_MS
+        config = self.config
+        days, litres = self._used(now_ms)
+        most, lasts = config.capacity_litres, config.lasts_days
+        a_day = litres / days if days >= 1 and litres else config.litres_a_day
+        by_days = None if lasts is None else lasts - days
+        by_litres = None if most is None else most - litres
+        if by_litres is not None and a_day:
+            by_days = min(by_litres / a_day, math.inf if by_days is None else by_days)
+        change = ends_soon(
+            self._state().forecast,
+            Left("of what it is rated for", by_days, by_litres),
+            Notice(config.warn_days, config.warn_litres),
+            a_day,
+        )
+        is_over = not self.open.keys().isdisjoint({"exhausted", "capacity"})
+        if change.text and not (change.is_on and is_over):
+            yield change
+
+    def _by_calendar(self, now_ms: int) -> Iterator[Change]:
+        """What is due by date or by litres, whatever the water says."""
+        days, litres = self._used(now_ms)
         most, lasts = self.config.capacity_litres, self.config.lasts_days
         if most is not None and litres >= most:
             yield Change("capacity", True, f"{litres:.0f} L of the rated {most:.0f} L")
@@ -291,7 +332,10 @@ class Point:
         if stamp.at_ms - self._summed_ms < 7 * _DAY_MS:
             return []
         self._summed_ms = stamp.at_ms
-        state = state_of(
+        return [self._event("watch_summary", paragraph(self._state(), self.draws), stamp)]
+
+    def _state(self) -> WatchState:
+        return state_of(
             self.name,
             self.draws,
             self.judge.standing(),
@@ -299,7 +343,6 @@ class Point:
             changed_ms=self.changed_ms,
             litres_a_day=self.config.litres_a_day,
         )
-        return [self._event("watch_summary", paragraph(state, self.draws), stamp)]
 
     def _event(self, kind: str, text: str, stamp: Stamp, **data: float | str) -> Event:
         return Event(kind, stamp, self.config.product, text, {"watch": self.name, **data})

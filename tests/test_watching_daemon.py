@@ -15,11 +15,14 @@ from pydantic import BaseModel
 
 from acquire import config, daemon, registry
 from acquire.asking import ask, asked
+from acquire.bench.standing import Status
 from acquire.clock import Clock, SystemClock
 from acquire.daemon import Daemon
 from acquire.installation import WatchConfig
 from acquire.readings import Channel, Event, Reading
 from acquire.store.records import Records
+from acquire.store.writer import StoreWriter
+from acquire.watch.kept import Alert, Cleared, Replaced
 from acquire.watching import Point
 
 
@@ -108,6 +111,58 @@ async def test_draws_are_kept_and_a_change_that_is_asked_for_is_done(
         assert [one.part for one in records.replaced("sink")] == ["cartridge"]
     assert kept[0].passage == pytest.approx(0.05, rel=0.1)
     assert [said for _, said in asked(store)] == [{"watch": "cellar", "part": "cartridge"}]
+
+
+async def test_a_change_said_by_mistake_is_taken_back_and_its_alerts_hold_again(
+    works: Daemon, tmp_path: Path
+) -> None:
+    store = tmp_path / "water.db"
+    clock = SystemClock(600.0)
+    async with await StoreWriter.open(store, clock=clock) as writer:
+        now = clock.now().at_ms - 1000
+        await writer.keep(Alert("a1", "sink", "exhausted", now - 5000, "spent"))
+        await writer.keep(Replaced("sink", "cartridge", now))
+        await writer.keep(Cleared("a1", now, "cartridge changed"))
+    ask(store, {"watch": "sink", "part": "cartridge", "undo": "true"})
+    heard = await until(works, "watch_restored")
+    assert heard[-1].data == {"watch": "sink", "part": "cartridge"}
+    with Records.open(store) as records:
+        assert records.replaced("sink") == []
+        assert [one.id for one in records.alerts(watch="sink") if one.is_open] == ["a1"]
+    assert not asked(store)
+
+
+@pytest.mark.parametrize("captures", [True, False])
+async def test_a_watch_can_keep_the_bench_off_its_meters(
+    works: Daemon, tmp_path: Path, captures: bool
+) -> None:
+    watch = WatchConfig(
+        product="product", feed_us_cm=400.0, least_rejection_percent=80.0, captures=captures
+    )
+    whole = dataclasses.replace(config.load(None), watches={"sink": watch})
+    meters = [config.MeterConfig("product", "line", LineSettings(driver="line"))]
+    serves = Daemon(whole, meters, SystemClock(600.0), store=tmp_path / "water.db", keeps_on=True)
+    listener, statuses = serves.listen("test"), 0
+
+    async def listen() -> None:
+        nonlocal statuses
+        async for said in listener:
+            statuses += isinstance(said, Status)
+            if isinstance(said, Reading) and said.stamp.t_s - began > 700:
+                serves.stop()
+
+    began = serves._clock.now().t_s
+    task = asyncio.create_task(listen())
+    async with asyncio.timeout(15):
+        await serves.run()
+        await task
+    with Records.open(tmp_path / "water.db") as records:
+        assert bool(list(records.captures())) is captures
+        assert records.draws("sink")
+    assert bool(statuses) is captures
+    if not captures:
+        with pytest.raises(ValueError, match="captures = false"):
+            await serves.order("water", "product", "tap")
 
 
 async def test_a_fault_in_the_watch_costs_no_reading(

@@ -39,6 +39,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     changed = works.add_parser("changed", help="say that a cartridge or membrane was changed")
     changed.add_argument("watch", metavar="WATCH")
     changed.add_argument("part", choices=PARTS, help="what was changed")
+    changed.add_argument(
+        "--undo", action="store_true", help="it was not: take the last change of it back"
+    )
     plot = works.add_parser("plot", help="draw rejection, product or any quantity over time")
     plot.add_argument("watch", metavar="WATCH")
     plot.add_argument(
@@ -138,6 +141,7 @@ def _plot(args: argparse.Namespace) -> int:
         if args.what in {"rejection", "peak"}:
             points = _drawn(records, args.watch, args.what, args.days)
             unit = "%" if args.what == "rejection" else "times the settled value"
+            digits = 1
         else:
             if args.what not in config.quantities:
                 allowed = ", ".join(["rejection", "peak", *config.quantities])
@@ -147,10 +151,18 @@ def _plot(args: argparse.Namespace) -> int:
             span = records.span(meter, args.what, since_ms=max(0, since), most=most)
             points = [((p.start_ms + p.end_ms) // 2, p.mean) for p in span.points]
             unit = span.unit
+            digits = config.quantities[args.what].digits
     if args.json:
         print(json.dumps({"watch": args.watch, "what": args.what, "unit": unit, "points": points}))
     else:
-        print(plotted(points, f"{args.watch}: {args.what}, {unit}"))
+        quantity = config.quantities.get(args.what)
+        title = (
+            f"{args.watch}: {args.what}"
+            if quantity is None
+            else (f"{args.watch}: {quantity.label.lower()}")
+        )
+        shown = unit if quantity is None else quantity.shown_unit
+        print(plotted(points, title, shown, digits=digits))
     return 0
 
 
@@ -181,11 +193,17 @@ def _compare(args: argparse.Namespace) -> int:
 
     config = load_config(args)
     watch = config.watches.get(args.watch)
-    if watch is None or watch.feed is None:
+    if watch is None:
         raise ConfigError(
-            "no watch of two probes",
-            found=args.watch,
-            allowed=", ".join(n for n, one in config.watches.items() if one.feed) or _HOW,
+            "no such watch", found=args.watch, allowed=", ".join(config.watches) or _HOW
+        )
+    if watch.feed is None:
+        raise ConfigError(
+            f"the watch {args.watch} has one probe, so there is none to hold it against: check "
+            "it in a solution (`ouzel check`)",
+            file=config.file,
+            key=f"watch.{args.watch}.feed",
+            allowed="with a second probe in the feed: feed = METER",
         )
     with Records.open(store_path(args, config)) as records:
         found = agreement(
@@ -205,8 +223,25 @@ def _compare(args: argparse.Namespace) -> int:
 
 def _changed(args: argparse.Namespace) -> int:
     request = {"watch": args.watch, "part": args.part}
+    if args.undo:
+        return _undo(args, {**request, "undo": "true"})
     _have_done(args, args.watch, request, lambda point, now: point.change(args.part, now))
     return _tell(args, request, f"{args.watch}: {args.part} changed; a new baseline is learnt")
+
+
+def _undo(args: argparse.Namespace, request: dict[str, str]) -> int:
+    from acquire.cli.options import load_config, store_path
+    from acquire.store.records import Records
+
+    with Records.open(store_path(args, load_config(args))) as records:
+        changes = records.replaced(args.watch)
+    if not changes or changes[-1].part != args.part:
+        last = f"the last change was the {changes[-1].part}" if changes else "none was said"
+        raise ConfigError(
+            f"no change of the {args.part} to take back", found=args.watch, allowed=last
+        )
+    _have_done(args, args.watch, request, lambda point, now: point.restore(args.part, changes, now))
+    return _tell(args, request, f"{args.watch}: the {args.part} was not changed; all is as before")
 
 
 def _acknowledge(args: argparse.Namespace) -> int:

@@ -15,7 +15,10 @@ from acquire.watch.side_by_side import Agreement
 
 __all__ = ["agreement_text", "plotted", "state_json", "state_text"]
 
-_WIDTH, _HEIGHT = 64, 12
+_WIDTH, _HEIGHT = 64, 13
+_MARKED = (0, 4, 8, 12)
+"""Rows with a number beside them."""
+_HOURS_UP_TO_MS = 3 * 86_400_000
 
 
 def state_text(state: WatchState) -> str:
@@ -104,10 +107,17 @@ def _finite(value: Any) -> Any:
     return None if isinstance(value, float) and not isfinite(value) else value
 
 
-def plotted(points: Sequence[tuple[int, float]], title: str) -> str:
-    """Draw points over time; a column without values stays empty: a gap is a gap."""
+def plotted(
+    points: Sequence[tuple[int, float]], title: str, unit: str = "", *, digits: int = 1
+) -> str:
+    """Draw points over time; a column without values stays empty: a gap is a gap.
+
+    Values at the left in `unit`, with at least `digits` decimals; below it dates, with the time of
+    day where the whole is shorter than three days. All times are UTC.
+    """
+    head = f"{title}, {unit}" if unit else title
     if not points:
-        return f"{title}: nothing recorded in that time"
+        return f"{head}: nothing recorded in that time"
     first, last = points[0][0], points[-1][0]
     columns: dict[int, list[float]] = {}
     for at_ms, value in points:
@@ -115,17 +125,30 @@ def plotted(points: Sequence[tuple[int, float]], title: str) -> str:
         columns.setdefault(place, []).append(value)
     means = {place: fmean(values) for place, values in columns.items()}
     low, high = min(means.values()), max(means.values())
-    reach = (high - low) or 1.0
+    if high - low < 10.0**-digits:  # less than the display shows: not a mountain
+        middle = (high + low) / 2
+        low, high = middle - 10.0**-digits, middle + 10.0**-digits
     rows = [[" "] * _WIDTH for _ in range(_HEIGHT)]
     for place, value in means.items():
-        rows[round((high - value) / reach * (_HEIGHT - 1))][place] = "•"
-    lines = [title]
+        rows[round((high - value) / (high - low) * (_HEIGHT - 1))][place] = "•"
+    marks = {n: high - n / (_HEIGHT - 1) * (high - low) for n in _MARKED}
+    lines = [head]
     for n, row in enumerate(rows):
-        label = f"{high:.4g}" if n == 0 else f"{low:.4g}" if n == _HEIGHT - 1 else ""
-        lines.append(f"{label:>9} │{''.join(row).rstrip()}")
+        label = f"{marks[n]:.{digits}f}" if n in marks else ""
+        lines.append(f"{label:>9} {'┤' if n in marks else '│'}{''.join(row).rstrip()}")
     lines.append(f"{'':>9} └{'─' * _WIDTH}")
-    lines.append(f"{'':>11}{_day(first)}{_day(last):>{_WIDTH - 10}}")
+    show = _day if last - first >= _HOURS_UP_TO_MS else _time_of_day
+    ends = [show(first), show((first + last) // 2), show(last)]
+    if last == first:
+        ends = [ends[0], "", ""]
+    gap = _WIDTH - sum(map(len, ends))
+    lines.append(f"{'':>11}{ends[0]}{'':>{gap // 2}}{ends[1]}{'':>{gap - gap // 2}}{ends[2]}")
+    lines.append(f"{'':>11}{'UTC':>{_WIDTH}}")
     return "\n".join(lines)
+
+
+def _time_of_day(at_ms: int) -> str:
+    return utc_text(at_ms)[5:16].replace("T", " ")
 
 
 def _day(at_ms: int) -> str:

@@ -36,7 +36,7 @@ from acquire.store.round_rows import RoundItem, keep_round_item
 from acquire.store.rows import CaptureRows, EventRow, MeterRows, ReadingRows, require_storable
 from acquire.store.tables import Tables
 from acquire.store.watch_rows import WatchItem, keep_watched
-from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced
+from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced, Restored
 
 __all__ = ["Kept", "Ledger"]
 
@@ -199,7 +199,7 @@ class Ledger:
                     self._tables.correct(item)
                 case Carrier() | Delivered() | Refused():
                     settle(execute, item)
-                case KeptDraw() | Alert() | Cleared() | Acknowledged() | Replaced():
+                case KeptDraw() | Alert() | Cleared() | Acknowledged() | Replaced() | Restored():
                     keep_watched(execute, item)
                 case Round() | Visit() | ParticleCount():
                     keep_round_item(execute, item)

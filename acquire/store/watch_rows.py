@@ -11,7 +11,7 @@ from typing import Any
 from acquire.errors import StoreError
 from acquire.store.rows import clean
 from acquire.watch.draws import Draw
-from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced
+from acquire.watch.kept import Acknowledged, Alert, Cleared, KeptDraw, Replaced, Restored
 
 __all__ = [
     "ALERT_QUERY",
@@ -23,7 +23,7 @@ __all__ = [
     "keep_watched",
 ]
 
-WatchItem = KeptDraw | Alert | Cleared | Acknowledged | Replaced
+WatchItem = KeptDraw | Alert | Cleared | Acknowledged | Replaced | Restored
 
 _DRAW = (
     "started_ms, ended_ms, stood_s, litres, value, u, temp_c, peak, middle, n, flagged, "
@@ -78,6 +78,21 @@ def keep_watched(execute: Execute, item: WatchItem) -> None:
             execute(
                 "INSERT INTO parts_changed (watch, part, at_ms) VALUES (?, ?, ?)",
                 (clean(item.watch), clean(item.part), item.at_ms),
+            )
+        case Restored():
+            done = execute(
+                "DELETE FROM parts_changed WHERE watch = ? AND part = ? AND at_ms = ?",
+                (clean(item.watch), clean(item.part), item.at_ms),
+            )
+            if done.rowcount == 0:
+                raise StoreError(f"{item.watch}: that change of the {item.part} is not there")
+            # What the change ended holds again, unless it was raised anew since.
+            execute(
+                "UPDATE alerts SET cleared_ms = NULL, cleared_text = '' "
+                "WHERE watch = ? AND cleared_ms = ? AND NOT EXISTS (SELECT 1 FROM alerts AS other "
+                "WHERE other.watch = alerts.watch AND other.kind = alerts.kind "
+                "AND other.cleared_ms IS NULL)",
+                (clean(item.watch), item.at_ms),
             )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from acquire.watch.draws import Draw
 
-__all__ = ["Acknowledged", "Alert", "Cleared", "KeptDraw", "Replaced"]
+__all__ = ["Acknowledged", "Alert", "Cleared", "KeptDraw", "Replaced", "Restored"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,3 +69,13 @@ class Replaced:
     watch: str
     part: str
     at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A change was said by mistake: the filter is the one it was, and its alerts hold again."""
+
+    watch: str
+    part: str
+    at_ms: int
+    """When the change was said."""

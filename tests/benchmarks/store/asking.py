@@ -45,10 +45,15 @@ def rows(length_ms: int, days: int, keys: list[int]) -> Iterator[tuple[object, .
 def fill(path: Path, minute_days: int) -> None:
     ledger = Ledger(path, Stamp(NOW_MS, 0))
     chance = random.Random(7)
-    ledger.commit([reading_rows(one) for one in second(0, chance)])
+    first = (NOW_MS - DAY_MS - START_MS) // 1000
+    for begin in range(first, first + 86_400, 600):
+        said = [one for n in range(begin, begin + 600) for one in second(n, chance)]
+        ledger.commit([reading_rows(one) for one in said])
     ledger.close(Stamp(NOW_MS, 0))
     connection = sqlite3.connect(path)
     keys = [key for (key,) in connection.execute("SELECT id FROM series")]
+    for table in ("minutes", "hours", "days"):  # a year of them comes now
+        connection.execute(f"DELETE FROM {table}")
     for table, length_ms, days in (
         ("minutes", 60_000, minute_days),
         ("hours", 3_600_000, 365),
@@ -56,11 +61,6 @@ def fill(path: Path, minute_days: int) -> None:
     ):
         marks = ", ".join("?" * 12)
         connection.executemany(f"INSERT INTO {table} VALUES ({marks})", rows(length_ms, days, keys))
-    for n in range(86_400):
-        connection.executemany(
-            "INSERT OR IGNORE INTO single_readings VALUES (?, ?, ?, 0, 1)",
-            [(NOW_MS - DAY_MS + n * 1000, key, 512.0) for key in keys],
-        )
     connection.execute("UPDATE rolled SET through_ms = ?", (NOW_MS,))
     connection.commit()
     connection.close()
