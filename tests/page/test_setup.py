@@ -69,7 +69,7 @@ async def test_steps_out_of_order_are_refused(house):
 async def test_a_port_that_is_not_there_is_told_in_words(house):
     await house.post("/api/1/setup/learn", 202, port="/dev/ttyNOTHERE")
     async with asyncio.timeout(20):
-        while (said := await house.get("/api/1/setup/learn"))["state"] == "listening":
+        while (said := await house.get("/api/1/setup/learn"))["state"] == "listening":  # noqa: ASYNC110
             await asyncio.sleep(0.02)
     assert said["state"] == "failed"
     assert "ttyNOTHERE" in said["why"]
