@@ -95,7 +95,8 @@ async def test_draws_are_kept_and_a_change_that_is_asked_for_is_done(
         while True:
             if store.exists():
                 with contextlib.suppress(Exception), Records.open(store) as records:
-                    if records.draws("sink"):
+                    # A busy machine may miss the first readings of a draw: wait for a whole one.
+                    if any(one.passage and one.passage < 0.1 for one in records.draws("sink")):
                         break
             await asyncio.sleep(0.03)
         ask(store, {"watch": "cellar", "part": "cartridge"})  # nobody's: left alone
@@ -109,7 +110,7 @@ async def test_draws_are_kept_and_a_change_that_is_asked_for_is_done(
     with Records.open(store) as records:
         kept = records.draws("sink")
         assert [one.part for one in records.replaced("sink")] == ["cartridge"]
-    assert kept[0].passage == pytest.approx(0.05, rel=0.1)
+    assert min(one.passage or 1 for one in kept) == pytest.approx(0.05, rel=0.1)
     assert [said for _, said in asked(store)] == [{"watch": "cellar", "part": "cartridge"}]
 
 

@@ -84,6 +84,7 @@ class DrawFollower:
         self._held: list[Moment] = []
         self._last: Moment | None = None
         self._standing: tuple[float | None, float | None] = (None, None)
+        self._perhaps: Moment | None = None
         self._still_since: float | None = None
         self._ended_ms: int | None = None
 
@@ -99,7 +100,7 @@ class DrawFollower:
         if self._held and broken:
             ended = self._end()
         if broken:
-            self._standing = (now.ec25, now.temp_c)
+            self._standing, self._perhaps = (now.ec25, now.temp_c), None
         if self._has_flow:
             return self._by_flow(now) or ended
         return self._by_step(now, last if not broken else None) or ended
@@ -113,8 +114,12 @@ class DrawFollower:
 
     def _by_step(self, now: Moment, last: Moment | None) -> Draw | None:
         if not self._held:
+            perhaps, self._perhaps = self._perhaps, None
             if last is not None and self._is_step(now):
-                self._held, self._still_since = [now], None
+                if perhaps is None:  # one reading alone out of line is a spike
+                    self._perhaps = now
+                else:
+                    self._held, self._still_since = [perhaps, now], None
             elif last is not None:
                 share = 1.0 - math.exp(-(now.t_s - last.t_s) / _STANDING_S)
                 ec, temp = self._standing

@@ -113,10 +113,12 @@ def test_the_household_script_goes_from_check_to_subject_at_a_persons_pace():
         assert 180 <= stop.dwell_s <= 480 or stop.water == "distilled"
 
 
-def test_the_probe_under_the_sink_stands_in_a_line_for_days():
+def test_the_tap_under_the_sink_is_opened_six_times_a_day_its_first_water_apart():
     script = find_script("under_sink")
-    assert script.where(3 * 86_400).flowing
-    assert script.where(40 * 86_400).name == "line_product"
+    assert script.length_s == 86_400
+    places = list(script.moves(86_400 - 1, 2 * 86_400 - 1))
+    assert [place.name for place in places] == ["line_first", "line_product", "line_product"] * 6
+    assert [place.flowing for place in places] == [True, True, False] * 6
 
 
 @pytest.mark.parametrize("name", SCRIPTS)
