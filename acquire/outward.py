@@ -32,7 +32,7 @@ __all__ = [
     "require_trusted",
 ]
 
-COMMANDS = ("water", "skip", "stop")
+COMMANDS = ("water", "skip", "stop", "round", "resume", "redo", "note", "answer")
 """What a broker may ask for, where the configuration allows it."""
 
 _Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
@@ -119,7 +119,9 @@ class MqttConfig(_Table):
     )
     outbox_rows: Annotated[int, Field(ge=1, le=10_000_000)] = 100_000
     drain_per_s: Annotated[float, Field(gt=0, le=10_000)] = 20.0
-    commands: tuple[Literal["water", "skip", "stop"], ...] = ()
+    commands: tuple[
+        Literal["water", "skip", "stop", "round", "resume", "redo", "note", "answer"], ...
+    ] = ()
     homie: HomieConfig | None = None
     announce: AnnounceConfig = AnnounceConfig()
 

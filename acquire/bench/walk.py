@@ -276,7 +276,7 @@ class Walk:
             say,
             then,
             tuple((stop_in_words(s), course.state_of(n)) for n, s in enumerate(course.stops)),
-            asked.question if asked else "",
+            _asked(asked, is_past=dip is None or dip.doubt is None),
             asked.answers if asked else (),
             tuple(warnings),
             self.is_over,
@@ -382,6 +382,8 @@ class Walk:
     def _left_without(self, dip: _Dip) -> list[WalkNews]:
         """No final capture: lifted early, or it never came to rest."""
         stop, record = self.course.stops[dip.position], dip.unsettled
+        if record is None or not dip.stayed_on:
+            dip.doubt = None  # nothing was kept that a name could be wrong of
         if record is not None and dip.stayed_on and not dip.is_discarded:
             return self._finish(dip, record)
         early = f"lifted after {dip.for_s:.0f} s, before it had settled"
@@ -686,3 +688,9 @@ class Walk:
 
     def _data(self) -> dict[str, float | str]:
         return {"round": self.course.round.id}
+
+
+def _asked(doubt: Doubt | None, *, is_past: bool) -> str:
+    if doubt is None:
+        return ""
+    return doubt.question.replace("is the probe", "was the probe") if is_past else doubt.question

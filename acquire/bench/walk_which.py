@@ -135,4 +135,4 @@ def _farthest(known: Sequence[Likeness], values: Mapping[str, float]) -> float |
 
 
 def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return text if text.startswith("pH") else text[:1].upper() + text[1:]

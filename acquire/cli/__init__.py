@@ -22,6 +22,8 @@ COMMANDS = (
     "learn",
     "read",
     "capture",
+    "plan",
+    "round",
     "check",
     "meter",
     "correct",

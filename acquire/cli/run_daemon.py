@@ -37,9 +37,12 @@ def run_daemon(
     outlets: Sequence[Outlet] = (),
     must_show: bool = True,
     keeps_on: bool = False,
+    round_: tuple[str, bool] | None = None,
+    with_daemon: Callable[[Daemon], None] = lambda _: None,
 ) -> Ended:
     """Run until `until` is true of something said, `for_s` is over, or a signal comes.
 
+    `round_` begins a round, see `Daemon`; `with_daemon` is given the daemon before it runs.
     Without `must_show` a screen that is gone (a closed pipe) ends nothing.
     """
 
@@ -53,7 +56,9 @@ def run_daemon(
             closing=closing,
             outlets=outlets,
             keeps_on=keeps_on,
+            round_=round_,
         )
+        with_daemon(daemon)
         listener = daemon.listen("terminal")
         loop = asyncio.get_running_loop()
         ended: Ended = "time"

@@ -8,16 +8,17 @@ from typing import Any
 
 from acquire.bench.standing import Explanation, Status
 from acquire.readings import Capture, Event, Reading, SettledValue, utc_text
+from acquire.rounds import Guidance
 
 __all__ = ["as_json", "json_line"]
 
 
-def json_line(item: Reading | Event | Capture | Status | Explanation) -> str:
+def json_line(item: Reading | Event | Capture | Status | Explanation | Guidance) -> str:
     """One line of JSON, ASCII only, so that no terminal or log can be tricked by a name."""
     return json.dumps(as_json(item), allow_nan=False, separators=(",", ":"))
 
 
-def as_json(item: Reading | Event | Capture | Status | Explanation) -> dict[str, Any]:
+def as_json(item: Reading | Event | Capture | Status | Explanation | Guidance) -> dict[str, Any]:
     """A dictionary of plain JSON values; `is` says what it is."""
     match item:
         case Reading():
@@ -58,6 +59,21 @@ def as_json(item: Reading | Event | Capture | Status | Explanation) -> dict[str,
                 "meter": item.meter,
                 "capture": item.capture_id,
                 "terms": {name: dict(terms) for name, terms in item.terms.items()},
+            }
+        case Guidance():
+            return {
+                "is": "guidance",
+                "meter": item.meter,
+                "round": item.round_id,
+                "plan": item.plan,
+                "position": item.position,
+                "say": item.say,
+                "then": item.then,
+                "stops": [{"text": text, "state": state} for text, state in item.stops],
+                "question": item.question,
+                "answers": list(item.answers),
+                "warnings": list(item.warnings),
+                "over": item.is_over,
             }
         case Status():
             return {

@@ -16,11 +16,12 @@ from acquire.outlets.pace import Pace
 from acquire.outlets.standing_word import standing_word
 from acquire.outward import HomieConfig, MqttConfig
 from acquire.readings import Capture, Event, Reading
+from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter
 
 __all__ = ["HomieOutlet"]
 
-Said = Reading | Event | Capture | Status | Explanation
+Said = Reading | Event | Capture | Status | Explanation | Guidance
 
 
 class HomieOutlet:

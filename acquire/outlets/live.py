@@ -98,14 +98,19 @@ class LiveTable:
         from rich.console import Group  # noqa: PLC0415
 
         self._drawn_s = time.monotonic()
+        parts = self._parts()
+        if parts:
+            self._live.update(Group(*parts), refresh=True)
+
+    def _parts(self) -> list[RenderableType]:
+        """Give what is drawn, from top to bottom."""
         parts: list[RenderableType] = []
         for meter, status in self._statuses.items():
             if meter in self._lost:
                 parts.append(f"{meter}: METER LOST: {tidy(self._lost[meter], 200)}")
             else:
                 parts.append(self._table(status))
-        if parts:
-            self._live.update(Group(*parts), refresh=True)
+        return parts
 
     def _table(self, status: Status) -> RenderableType:
         from rich.markup import escape  # noqa: PLC0415

@@ -10,6 +10,7 @@ from acquire.notify import Notifier
 from acquire.outlets.words import clock_time, tidy
 from acquire.progress import Progress
 from acquire.readings import Capture, Event, Reading
+from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter, WriterStats
 
 __all__ = ["ManagerOutlet"]
@@ -51,7 +52,7 @@ class ManagerOutlet:
             progress.expect("writer", self._patience_s)
 
     async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation]
+        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
     ) -> None:
         if not self._is_ready:
             self._is_ready = True
@@ -64,7 +65,7 @@ class ManagerOutlet:
             beating.cancel()
         self._notifier.stopping()
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation) -> None:
+    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
         match said:
             case Reading():
                 self._heard[said.meter] = True

@@ -15,6 +15,7 @@ from acquire.config import Config
 from acquire.outlets.metrics import CONTENT_TYPE, Family, render, water_families
 from acquire.outlets.publisher import MqttOutlet
 from acquire.readings import Capture, Event, Reading
+from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter
 
 __all__ = ["MetricsOutlet"]
@@ -51,7 +52,7 @@ class MetricsOutlet:
         self._writer = writer
 
     async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation]
+        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
     ) -> None:
         self._queue_drops = lambda: heard.dropped
         server = await asyncio.start_server(self._serve, "127.0.0.1", self._port)
@@ -60,7 +61,7 @@ class MetricsOutlet:
             async for said in heard:
                 self.hear(said)
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation) -> None:
+    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
         """Count one thing."""
         match said:
             case Reading():

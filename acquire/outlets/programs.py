@@ -18,6 +18,7 @@ from acquire.outlets.as_json import json_line
 from acquire.outlets.broker import Tell
 from acquire.outward import ProgramsConfig
 from acquire.readings import Capture, Event, Reading
+from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter
 
 __all__ = ["ALERTS", "ProgramsOutlet"]
@@ -42,7 +43,7 @@ class ProgramsOutlet:
         self._tell = tell
 
     async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation]
+        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
     ) -> None:
         async for said in heard:
             command: tuple[str, ...] = ()

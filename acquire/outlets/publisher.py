@@ -24,6 +24,7 @@ from acquire.outlets.pace import Pace
 from acquire.outlets.standing_word import standing_word
 from acquire.outward import MqttConfig, machine_urn
 from acquire.readings import Capture, Event, Reading
+from acquire.rounds import Guidance
 from acquire.store.outbox import Carrier
 from acquire.store.writer import StoreWriter
 
@@ -33,7 +34,7 @@ CARRIER = "mqtt"
 LAST_WORDS_S = 0.4
 """How long a clean stop waits for the outbox: less than the daemon waits for an outlet."""
 
-Said = Reading | Event | Capture | Status | Explanation
+Said = Reading | Event | Capture | Status | Explanation | Guidance
 
 
 class MqttOutlet:

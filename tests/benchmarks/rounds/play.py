@@ -53,11 +53,12 @@ class Played:
     is_over: bool = False
 
     def glass_of(self, capture: Capture) -> str | None:
-        """The glass the probe was in from start to capture; None: in more than one place."""
+        """The glass the probe was in from start to capture; None: in more than one, or in none."""
         begun, ended = capture.started.t_s, capture.taken.t_s
         # The beginning of an immersion is known to a few readings.
-        inside = [g for g, a, b in self.stays if a < ended - 1.0 and b > begun + 5.0]
-        return inside[0] if len(set(inside)) == 1 else None
+        inside = {g for g, a, b in self.stays if a < ended - 1.0 and b > begun + 5.0 and g}
+        # Lifted and put back into the same glass: no other water, and nobody is misled.
+        return next(iter(inside)) if len(inside) == 1 else None
 
     def visits(self) -> list[tuple[Visit, Capture]]:
         return [

@@ -149,10 +149,16 @@ def _count_differences(total: Score, played: Played) -> None:
         )
         if row.quantity == "temperature":
             continue
-        if played.kitchen.are_equal:
+        # One water in two glasses is no longer one where drops, warmth or standing changed it by a
+        # step of the display: then it differs, and to say so is right.
+        is_equal = (
+            played.kitchen.are_equal
+            and abs(there - here) < METER["kitchen"][row.quantity].resolution
+        )
+        if is_equal:
             total.equal[row.quantity] += 1
             total.equal_differs[row.quantity] += row.verdict == "yes"
-        else:
+        elif not played.kitchen.are_equal:
             total.unequal[row.quantity] += 1
             total.unequal_differs[row.quantity] += row.verdict == "yes"
 
