@@ -19,13 +19,14 @@ export function view() {
   let drawn = "";
   let canWrite = true;
   let whyNot = "";
+  let saved = null; // what was written: stands here while ouzel begins anew and forgets the search
 
   function showSteps(at) {
     steps.replaceChildren(...STEPS.map((word, index) => el("li", { "aria-current": index === at ? "step" : null, "data-done": index < at ? "yes" : null, text: word })));
   }
 
   function draw() {
-    const learning = model.learning;
+    const learning = saved ?? model.learning;
     const key = learning ? `${learning.state} ${learning.port} ${learning.fields?.length}` : "find";
     showSteps(learning ? STEP_OF[learning.state] ?? 1 : 0);
     if (key !== drawn) {
@@ -137,7 +138,7 @@ export function view() {
     return el("form", { class: "stack", on: { submit: async (event) => {
       event.preventDefault();
       const done = await tellOutcome(line, async () => ({ ...(await post("setup/save", { meter: box.value.trim() })), done: "Written." }));
-      if (done && model.learning) { model.learning = { ...model.learning, state: "saved", snippet: done.snippet ?? model.learning.snippet }; draw(); }
+      if (done) { saved = { ...model.learning, state: "saved", snippet: done.snippet }; draw(); }
     } } }, el("label", {}, "Name of the meter (letters, digits, - and _)", box),
     canWrite ? null : el("p", { class: "small", text: tidy(whyNot, 300) }), snippet(model.learning),
     el("div", { class: "row" }, el("button", { type: "submit", class: "first", text: "Keep it", disabled: !canWrite }), cancel("Begin again")));
