@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from acquire.bench.check import check_capture
-from acquire.bench.likeness import values_of
+from acquire.bench.likeness import from_captures, values_of
 from acquire.bench.standing import Status
 from acquire.bench.walk_course import Course
 from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
@@ -294,18 +294,21 @@ class Walk:
             if self._rinsed_s + dip.for_s >= stop.least_s:
                 return "Rinsed. Lift the probe and shake off the drops."
             return f"Rinsing: move the probe about in {stop.water}."
+        return self._said_at_rest(dip, stop.water)
+
+    def _said_at_rest(self, dip: _Dip, water: str) -> str:
         if dip.is_discarded:
             return "Set aside. Lift the probe for ten seconds and put it in again."
         if dip.provisional is not None:
             if dip.unconfirmed_s > 0:
                 return "Settled. Leave the probe in for half a minute more."
-            return f"Captured. Lift the probe out of {stop.water}."
+            return f"Captured. Lift the probe out of {water}."
         if dip.stayed_on:
             return (
-                f"{stop.water} does not come to rest. Lift the probe to keep what there is, or "
+                f"{water} does not come to rest. Lift the probe to keep what there is, or "
                 "stir gently and wait."
             )
-        return f"Leave the probe still in {stop.water}."
+        return f"Leave the probe still in {water}."
 
     # -- immersions -------------------------------------------------------------------------
 
@@ -560,6 +563,7 @@ class Walk:
         news: list[WalkNews] = [*self._kept(visit), *checks]
         news += [self._kept(again)[0] for again in list(carry_over(self.course, dip.position))]
         news += self._doubts_of_before(stop.water, capture, dip)
+        news += self._repeats_apart(dip.position, capture)
         return [*news, *self._moved_on(capture.taken)]
 
     def _doubts_of_before(self, water: str, capture: Capture, dip: _Dip) -> list[WalkNews]:
@@ -577,6 +581,19 @@ class Walk:
                 flag = f"{water} reads like it: was it in the right glass, both times?"
                 if flag not in visit.flags:
                     news += self._kept(replace(visit, flags=(*visit.flags, flag)))
+        return news
+
+    def _repeats_apart(self, position: int, capture: Capture) -> list[WalkNews]:
+        """Flag earlier repeats that are as far from this one as another water would be."""
+        news: list[WalkNews] = []
+        for visit, other in list(self.course.taken_captures()):
+            if visit.position != position or other.id == capture.id:
+                continue
+            like = from_captures([other], this_round=True)
+            apart = like.distance(values_of(capture)) if like is not None else None
+            flag = "perhaps another water: a later repeat reads otherwise"
+            if apart is not None and apart > 1.0 and flag not in visit.flags:
+                news += self._kept(replace(visit, flags=(*visit.flags, flag)))
         return news
 
     def _judged(self, name: str, capture: Capture) -> tuple[tuple[Check, ...], list[str]]:

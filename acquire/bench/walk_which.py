@@ -22,7 +22,7 @@ ANOTHER = "another water"
 """The answer that it is none of those named."""
 _BETTER = 0.5
 """Another water fits clearly better from this part of the distance on."""
-_AT_HOME = 0.5
+_AT_HOME = 0.15
 """A water as near as this to what is expected of it is not asked about."""
 
 
