@@ -136,8 +136,11 @@ def test_progress_names_what_stands_and_lets_rest_what_has_nothing_to_do():
     progress.beat("bench")
     now_s[0] = 141.0
     assert progress.late() == ["bench for 61 s", "meter tap for 141 s"]
+    progress.rest("bench")
     progress.excuse()
     assert progress.late() == []
+    now_s[0] = 1000.0
+    assert progress.late() == ["meter tap for 859 s"]  # what rests is excused from nothing
 
 
 def stats(**more):

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 
-from acquire.errors import WaterError
 from acquire.water.inputs import Derived, Domain, finite, positive
 
 __all__ = [
@@ -130,9 +129,7 @@ def conductivity_of_salinity(
     wanted = finite(salinity, "the practical salinity")
     outside = SALINITY.is_outside(wanted) | TEMPERATURE.is_outside(temp_c)
     old = t68(finite(temp_c, "the water temperature"))
-    low, high = 0.0, 3.0
-    if salinity_of_ratio(high, old, pressure_dbar) < wanted:
-        raise WaterError(f"no conductivity gives a practical salinity of {wanted:g}")
+    low, high = 0.0, 3.0  # three times standard seawater is 75 or more at any temperature here
     for _ in range(80):
         middle = 0.5 * (low + high)
         below = salinity_of_ratio(middle, old, pressure_dbar) < wanted
