@@ -69,6 +69,8 @@ def mapped(path: Path, doing: str) -> Iterator[None]:
         hint = _HINTS.get(primary) if primary is not None else None
         kind = StoreStalled if primary in _STALLED else StoreError
         raise kind(f"{path}: {doing} failed: {hint or 'see reason'} ({error})") from error
+    except UnicodeDecodeError as error:  # text in the file, or in what SQLite says of it
+        raise _damaged(path, "text in it is no text") from error
     except OSError as error:
         raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
 
@@ -169,6 +171,8 @@ def problems(connection: sqlite3.Connection, *, whole: bool) -> str:
         if error.sqlite_errorcode & 0xFF not in _DAMAGED:
             raise
         return str(error)
+    except UnicodeDecodeError:
+        return "text in it is no text"
     return "; ".join(text for text in findings if text != "ok").replace("\n", " ")[:300]
 
 

@@ -264,26 +264,31 @@ async def test_damage_met_while_writing_is_looked_for_everywhere_at_the_next_sta
 ):
     """In a store too large to be read whole at each start."""
     from acquire.store import database
+    from acquire.store.ledger import Ledger
 
     monkeypatch.setattr(database, "CHECKED_WHOLE_BYTES", 1000)
     path = tmp_path / "water.db"
     await fill(path)
     await begin(path)
-    content = bytearray(path.read_bytes())
-    with Records.open(path) as records:
-        pages = {
-            p for (p,) in records._all("SELECT rootpage FROM sqlite_schema WHERE rootpage > 0")
-        }
-    middle = next(p for p in range(len(content) // 1024 - 6, 2, -1) if p not in pages)
-    content[(middle - 1) * 1024 : middle * 1024] = b"\xa5" * 1024
-    path.write_bytes(content)
-    with contextlib.suppress(StoreError):
+
+    def meets_damage(*_):
+        raise StoreDamaged("database disk image is malformed")
+
+    with monkeypatch.context() as patched, contextlib.suppress(StoreError):
         async with await StoreWriter.open(path, clock=SystemClock()) as writer:
-            for n in range(400):  # rewrite every page of readings
-                stamp = Stamp(1_790_000_000_000 + n * 1000 + 1, 10**12 + n * 10**9)
-                await writer.add(Reading("kitchen", stamp, {"ph": 7.0, "orp": float(n)}))
+            patched.setattr(Ledger, "_transact", meets_damage)
+            await writer.add(Reading("kitchen", Stamp(1_790_000_900_000, 10**15), {"ph": 7.0}))
             await writer.flush()
     assert (tmp_path / "water.db.suspect").exists()
+    looked = []
+    problems = database.problems
+
+    def look(connection, *, whole):
+        looked.append(whole)
+        return problems(connection, whole=whole)
+
+    monkeypatch.setattr(database, "problems", look)
     await begin(path)
+    await begin(path)
+    assert looked == [True, False]  # everything once; found sound, it is trusted again
     assert not (tmp_path / "water.db.suspect").exists()
-    assert [one for one in tmp_path.iterdir() if ".damaged-" in one.name]

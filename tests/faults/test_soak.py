@@ -7,16 +7,19 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 MAIN = Path(__file__).parents[2]
 
 
+@pytest.mark.timeout(120)
 def test_some_hours_with_faults_lose_nothing_double_nothing_and_hold_level():
     done = subprocess.run(
-        [sys.executable, "-m", "tests.faults.soak", "--days", "0.2", "--seed", "3", "--json"],
+        [sys.executable, "-m", "tests.faults.soak", "--days", "0.15", "--seed", "3", "--json"],
         cwd=MAIN,
         capture_output=True,
         text=True,
-        timeout=55,
+        timeout=110,
         check=False,
     )
     assert done.stdout, done.stderr[-3000:]

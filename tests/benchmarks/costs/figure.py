@@ -18,7 +18,8 @@ class Figure:
     budget: float | None = None
     """What `value` (or, with `is_ratio_budget`, the ratio) shall not exceed."""
     is_ratio_budget: bool = False
-    less_is_better: bool = True
+    is_compared: bool = True
+    """False for the rare cases of a run, which two runs on a shared machine do not have alike."""
 
     @property
     def ratio(self) -> float:

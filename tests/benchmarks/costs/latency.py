@@ -165,6 +165,7 @@ def measure(quick: bool) -> list[Figure]:
                 "bare pyserial",
                 quantile(bare, 0.99),
                 50.0,
+                is_compared=False,
             ),
         ]
     return figures

@@ -52,6 +52,8 @@ BENCH = Script(
 )
 """The bench: three waters, then half an hour in air, day and night."""
 GROWN_MIB = 2.0
+SPLIT_MOST = 0.015
+"""Of the stays; 9 of 1,389 when this was written."""
 CONFIG = """
 [store]
 path = "water.db"
@@ -316,25 +318,29 @@ def judged(
         missing = wanted - set(heard)
         if missing:
             problems.append(f"{len(missing)} never came over the broker: {sorted(missing)[:3]}")
-    # Each stay in a water that no fault touched left a record, and at most one that holds: what
-    # moved on after it was taken is withdrawn, and a probe lifted meanwhile leaves it at that.
-    stays = held = 0
+    # Each stay in a water that no fault touched left a record, and at most one that is final. A stay
+    # taken for two, the first of them unsettled and told so, is counted apart: see docs/faults.md.
+    stays = held = split = 0
     for begun_s, left_s, water in ground.dwells:
         if left_s > end_s or any(a < left_s + 60 and b > begun_s - 300 for a, b in weather.spans):
             continue
         stays += 1
         those = [one for one in captures if begun_s - 30 <= one.started.t_s < left_s]
-        good = sum(one.state != "withdrawn" for one in those)
-        held += good
+        final = sum(one.state == "final" for one in those)
+        held += final > 0
+        split += len({one.started.t_s for one in those}) > 1
         if not those:
             problems.append(f"no capture of {water} at {begun_s:.0f} s")
-        if good > 1:
-            problems.append(f"{good} captures of {water} at {begun_s:.0f} s")
+        if final > 1:
+            problems.append(f"{final} final captures of {water} at {begun_s:.0f} s")
+    if split > max(1, SPLIT_MOST * stays):
+        problems.append(f"{split} of {stays} stays were taken for two")
     return {
         "problems": problems,
         "captures": len(captures),
         "stays_untouched": stays,
-        "captures_of_them": held,
+        "final_of_them": held,
+        "taken_for_two": split,
         "announced": sum(announced.values()),
         "heard": len(heard),
         "heard_again": sum(heard.values()) - len(heard),
