@@ -1,0 +1,86 @@
+"""`ouzel plan` and the parts of `ouzel round` that need no probe: keys, guidance, refusals."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from acquire.cli import main
+from acquire.cli.round_keys import Keys
+from acquire.outlets.round_view import guidance_lines
+from acquire.readings import Stamp
+from acquire.rounds import Guidance
+from acquire.walking import guidance_event, guidance_of
+
+SAID = Guidance(
+    "kitchen", "r1", "sunday", 1, "Put the probe into tap.", "Then the round is done.",
+    (("ro (reference)", "taken"), ("tap (subject)", "now")), "Which water?", ("tap", "ro"),
+    ("ro \x1b[31m is warm.",), False,
+)  # fmt: skip
+
+
+@pytest.fixture
+def home(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return tmp_path
+
+
+def test_a_new_plan_is_written_listed_shown_and_never_written_over(home, capsys):
+    words = ["plan", "new", "mine", "--subject", "jug", "--subject", "tap", "--yes"]
+    assert main(words) == 0
+    assert (home / "plans" / "mine.toml").exists()
+    assert main(["plan", "list", "--json"]) == 0
+    out = capsys.readouterr().out
+    assert {one["plan"] for one in json.loads(out[out.index("[\n") :])} == {
+        "mine",
+        "two-waters",
+        "before-and-after",
+    }
+    assert main(["plan", "show", "mine"]) == 0
+    out = capsys.readouterr().out
+    assert "jug (subject), 3 times" in out
+    assert all(len(line) < 80 for line in out.splitlines())
+    assert main(words) == 2
+    assert "there already" in capsys.readouterr().err
+
+
+def test_without_a_terminal_nothing_is_asked(home, capsys):
+    assert main(["plan", "new", "mine"]) == 2
+    assert "--yes" in capsys.readouterr().err
+
+
+def test_what_is_wrong_with_a_plan_is_told_before_anything_is_opened(home, capsys):
+    (home / "bad.toml").write_text('[[stop]]\nwater = "x"\nrinse = "y"\n', encoding="utf-8")
+    for words in (["plan", "check", "bad.toml"], ["round", "bad.toml"]):
+        assert main(words) == 2
+        assert "exactly one thing" in capsys.readouterr().err
+    assert main(["round", "none"]) == 2
+    assert "two-waters" in capsys.readouterr().err
+    assert main(["round", "--say", "skip"]) == 2
+    assert "no `ouzel serve` runs" in capsys.readouterr().err
+
+
+def test_keys_are_orders_and_typed_lines():
+    keys = Keys("kitchen")
+    assert keys.press("s") == ("skip", "")
+    assert keys.press("2") == ("answer", "2")
+    assert [keys.press(k) for k in "nabX\x7f"] == [None] * 5
+    assert keys.press("\n") == ("note", "ab")
+    assert [keys.press(k) for k in "a3 0"] == [None] * 4
+    assert keys.press("\x1b") is None
+    assert keys.press("x") == ("stop", "")
+    assert keys.press("q") is None
+
+
+def test_guidance_comes_back_from_the_store_as_it_was():
+    assert guidance_of(guidance_event(SAID, Stamp(5, 5))) == SAID
+
+
+def test_guidance_is_plain_and_no_name_commands_the_terminal():
+    text = "\n".join(guidance_lines(SAID, 40))
+    assert ">>> Put the probe into tap." in text
+    assert "2: ro" in text
+    assert "\x1b" not in text
