@@ -525,10 +525,10 @@ class Daemon:
         """Do what somebody outside asks for; gives what was done.
 
         `water` names the water met now or next, `skip` leaves out the one to come, `stop` all of
-        them. `round` begins the round of the plan named in `water`, `resume` goes on with the
-        interrupted one; under way it takes `skip`, `redo`, `note`, `answer` (their text in
-        `water`) and `stop`. Only who `is_ours` may name a plan by its file. ValueError says why
-        not.
+        them, `capture` takes another of the water the probe is in. `round` begins the round of the
+        plan named in `water`, `resume` goes on with the interrupted one; under way it takes
+        `skip`, `redo`, `note`, `answer` (their text in `water`) and `stop`. Only who `is_ours` may
+        name a plan by its file. ValueError says why not.
         """
         if not meter and len(self._drivers) == 1:
             (meter,) = self._drivers
@@ -551,6 +551,8 @@ class Daemon:
                 return f"{meter}: the water is {water}"
             case "water":
                 raise ValueError('name the water: {"water": "..."}')
+            case "capture":
+                return await self._capture_again(meter, desk)
             case "skip":
                 skipped = desk.plan.skip()
                 return f"{meter}: left out {skipped}" if skipped else f"{meter}: nothing to skip"
@@ -558,6 +560,13 @@ class Daemon:
                 desk.plan.expect_nothing()
                 return f"{meter}: no water is named any more"
         raise ValueError(f"no such order: {word[:40]!r}")
+
+    async def _capture_again(self, meter: str, desk: Desk) -> str:
+        if self._walking.walk_of(meter) is not None:
+            raise ValueError("a round is under way: ask it for `redo`")
+        for news in desk.again(self._clock.now()):
+            await self._keep(news)
+        return f"{meter}: settling begins anew; a capture follows once it has settled"
 
     async def _begin_round(
         self,

@@ -12,7 +12,8 @@
     │   ├── StoreNewer               written by a later ouzel
     │   ├── StoreStalled             the disk takes nothing just now: no room, an error, held
     │   └── StoreDamaged             the file fails SQLite's own check
-    └── WaterError               6   a computation asked outside what its formula is valid for
+    ├── WaterError               6   a computation asked outside what its formula is valid for
+    └── BrokerError              7   a broker that cannot be reached or will not have us
 
 A message says what was found, what is allowed and what to do. Foreign exceptions (serial, sqlite,
 tomllib, pydantic) are turned into these once, at the boundary where they arise, with ``from``.
@@ -23,6 +24,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 __all__ = [
+    "BrokerError",
     "ConfigError",
     "FrameError",
     "MeterError",
@@ -174,3 +176,9 @@ def _plain(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+class BrokerError(OuzelError):
+    """A broker cannot be reached, or will not have us; says what to do."""
+
+    exit_code = 7

@@ -32,7 +32,7 @@ __all__ = [
     "require_trusted",
 ]
 
-COMMANDS = ("water", "skip", "stop", "round", "resume", "redo", "note", "answer")
+COMMANDS = ("water", "skip", "stop", "round", "resume", "redo", "note", "answer", "capture")
 """What a broker may ask for, where the configuration allows it."""
 
 _Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
@@ -120,8 +120,11 @@ class MqttConfig(_Table):
     outbox_rows: Annotated[int, Field(ge=1, le=10_000_000)] = 100_000
     drain_per_s: Annotated[float, Field(gt=0, le=10_000)] = 20.0
     commands: tuple[
-        Literal["water", "skip", "stop", "round", "resume", "redo", "note", "answer"], ...
+        Literal["water", "skip", "stop", "round", "resume", "redo", "note", "answer", "capture"],
+        ...,
     ] = ()
+    rollups: Literal["", "minutes", "hours", "days"] = ""
+    """The level of roll-ups that is carried out, each once it is over."""
     homie: HomieConfig | None = None
     announce: AnnounceConfig = AnnounceConfig()
 

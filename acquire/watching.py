@@ -259,8 +259,9 @@ class Point:
             )
         self.draws.append(kept)
         news: list[WatchNews] = [kept]
-        calendar = (*self._by_calendar(stamp.at_ms), *self._ahead(stamp.at_ms))
-        for change in (*changes, *calendar):
+        for change in (*changes, *self._by_calendar(stamp.at_ms)):
+            news += self._turn(change, stamp)
+        for change in self._ahead(stamp.at_ms):  # what is over already is not soon
             news += self._turn(change, stamp)
         return [*news, *self._summary(stamp)]
 

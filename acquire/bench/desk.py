@@ -47,6 +47,10 @@ class Desk:
         """The meter went away or the program stops: what is open ends with what it has."""
         return self._finish(self._taker.interrupt(stamp, why), stamp)
 
+    def again(self, stamp: Stamp) -> list[Capture | Event]:
+        """Take another capture of the present water; ValueError where there is none."""
+        return self._finish(self._taker.again(stamp), stamp)
+
     def explain(self, capture: Capture) -> Explanation:
         """Give the terms as they stand now, and what the uncertainty budget is made of."""
         return replace(

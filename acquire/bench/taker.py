@@ -168,6 +168,25 @@ class CaptureTaker:
         """No water is named any more."""
         self._stops.clear()
 
+    def again(self, stamp: Stamp) -> list[Capture | Event]:
+        """Take another capture of the water the probe is in: settling begins anew now.
+
+        What was taken of it becomes final; nothing is said of what had not settled yet. ValueError
+        where the probe is in no water.
+        """
+        if self._began is None:
+            raise ValueError("the probe is in no water: put it in, and a capture is taken")
+        news: list[Capture | Event] = []
+        if self._capture is not None:
+            said = replace(self._capture, state=CaptureState.FINAL, reason="another was asked for")
+            news.append(said)
+        self._capture = self._moving_since_s = None
+        self._recorded = self._timed_out = self._is_disturbed = False
+        self._calm = {}
+        self._began = stamp
+        self._restart()
+        return news
+
     def interrupt(self, stamp: Stamp, why: str) -> list[Capture | Event]:
         """The meter went away or the program stops: what is open ends with what it has."""
         news = self._leave(stamp, why, lifted=False)

@@ -29,7 +29,7 @@ class Finding(NamedTuple):
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "doctor",
-        help="examine versions, permissions, ports, store and clock",
+        help="examine versions, permissions, ports, store, broker and clock",
         description="Looks, changes nothing. Exit code 0 when all is well, 1 when not.",
     )
     add_json(parser)
@@ -80,6 +80,7 @@ def _configured(args: argparse.Namespace) -> list[Finding]:
         Finding("configuration", True, f"{where}; meters: {meters}"),
         *_meters(config),
         _store(store_path(args, config)),
+        *_broker(config),
     ]
 
 
@@ -99,6 +100,17 @@ def _meters(config: Config) -> list[Finding]:
         except MeterUnavailable as error:
             findings.append(Finding(f"meter {name}", False, str(error)))
     return findings
+
+
+def _broker(config: Config) -> list[Finding]:
+    """Whether the broker, where there is one, can be reached and used."""
+    import asyncio
+
+    if config.mqtt is None:
+        return []
+    from acquire.outlets.broker_look import look
+
+    return [Finding("broker", good, text) for good, text in asyncio.run(look(config.mqtt))]
 
 
 def _store(path: Path) -> Finding:

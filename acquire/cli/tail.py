@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_to", "run"]
 
+QUIET_S = 10.0
+"""Whoever sees nothing for so long is told what it may be."""
+
 
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
@@ -56,31 +59,39 @@ async def _listen(
     mqtt: MqttConfig, topics: list[str], *, for_s: float | None, as_json: bool
 ) -> None:
     import asyncio
-    import secrets
     import sys
 
-    from acquire.errors import OuzelError
-    from acquire.outlets.mqtt import LinkLost, open_link
+    from acquire.errors import BrokerError
+    from acquire.outlets.broker_look import visiting
+    from acquire.outlets.trouble import LinkLost
 
-    # An id of its own each time: with that of the daemon the broker would throw the daemon out.
-    name = f"ouzel-tail-{secrets.token_hex(4)}"
     where = f"{mqtt.host}:{mqtt.port_used}"
+
+    def say_so() -> None:
+        text = (
+            f"ouzel: nothing has come for {QUIET_S:g} s. Does `ouzel serve` run, with this broker "
+            "and topic in its configuration? The broker's rules may also keep it from this user"
+        )
+        print(text, file=sys.stderr, flush=True)
+
+    quiet = asyncio.get_running_loop().call_later(QUIET_S, say_so)
     try:
-        async with (
-            asyncio.timeout(for_s),
-            open_link(mqtt, name, None, is_5=mqtt.version != "3.1.1") as link,
-        ):
+        async with asyncio.timeout(for_s), visiting(mqtt, "tail") as link:
             for topic in topics:
                 refused = await link.subscribe(topic, 1)
                 if refused:
                     raise LinkLost(  # noqa: TRY301 - told like any other
-                        f"the subscription to {topic} was refused: {refused}"
+                        f"the subscription to {topic} was refused: {refused}: the broker's rules "
+                        "(ACL) must let this user read it"
                     )
             print(f"ouzel: {where}: {', '.join(topics)}", file=sys.stderr, flush=True)
             async for message in link.messages():
+                quiet.cancel()
                 print(_json(message) if as_json else _line(message), flush=True)
     except LinkLost as error:
-        raise OuzelError(f"{where}: {error}") from error
+        raise BrokerError(f"{where}: {error}") from error
+    finally:
+        quiet.cancel()
 
 
 def _line(message: Incoming) -> str:

@@ -15,6 +15,7 @@ from acquire.outlets import senml
 from acquire.outlets.senml import Record
 from acquire.quantities import BUILT_IN, Quantity
 from acquire.readings import Capture, Event, Reading, SettledValue
+from acquire.store.outbox import RolledUp
 
 __all__ = ["Message", "Messages", "message_id"]
 
@@ -100,11 +101,13 @@ class Messages:
             if quantity in self._quantities and quantity not in reading.flags
         ]
 
-    def kept(self, thing: Capture | Check | Event, number: int, *, late: bool = False) -> Message:
+    def kept(
+        self, thing: Capture | Check | Event | RolledUp, number: int, *, late: bool = False
+    ) -> Message:
         """Something from the store. `late`: it waited while there was no connection.
 
         Raises:
-            ValueError: its time cannot be said in SenML.
+            ValueError: its time or its unit cannot be said in SenML.
 
         """
         match thing:
@@ -114,13 +117,15 @@ class Messages:
                 at_ms, records = thing.at_ms, self._check(thing)
             case Event():
                 at_ms, records = thing.stamp.at_ms, _event(thing)
+            case RolledUp():
+                at_ms, records = thing.start_ms, self._rolled_up(thing)
         properties = (("id", message_id(thing, number)), *((("late", "true"),) if late else ()))
         payload = self._packed(thing.meter, at_ms, list(records))
         return Message(
             self.topic_of(thing), payload, 1, content_type=self._type, properties=properties
         )
 
-    def topic_of(self, thing: Capture | Check | Event) -> str:
+    def topic_of(self, thing: Capture | Check | Event | RolledUp) -> str:
         """Give where something from the store goes."""
         match thing:
             case Capture():
@@ -129,6 +134,8 @@ class Messages:
                 word = "check"
             case Event():
                 word = "watch" if thing.kind.startswith(("watch", "alert")) else "event"
+            case RolledUp():
+                word = "rollup"
         return self._below(thing.meter, word)
 
     # -- below ------------------------------------------------------------------------------
@@ -201,8 +208,27 @@ class Messages:
             if record is not None:
                 yield record
 
+    def _rolled_up(self, rolled: RolledUp) -> Iterator[Record]:
+        quantity = self._quantities.get(rolled.quantity)
+        if quantity is None or quantity.unit != rolled.unit:
+            raise ValueError(f"{rolled.quantity} was kept in {rolled.unit}, not its present unit")
+        name = senml.fit(rolled.quantity)
+        reference_c = self.compensated.get((rolled.meter, rolled.quantity))
+        name += f"_{reference_c:g}" if reference_c is not None else ""
+        yield Record("id", message_id(rolled, 0))
+        yield Record("level", rolled.level)
+        for key, number in (
+            (name, rolled.mean),
+            (f"{name}/low", rolled.low),
+            (f"{name}/high", rolled.high),
+        ):
+            record = senml.measured(quantity, number, key)
+            if record is not None:
+                yield record
+        yield Record(f"{name}/n", float(rolled.n))
 
-def message_id(thing: Capture | Check | Event, number: int) -> str:
+
+def message_id(thing: Capture | Check | Event | RolledUp, number: int) -> str:
     """Give what tells a message from every other, and a duplicate by."""
     match thing:
         case Capture():
@@ -211,6 +237,8 @@ def message_id(thing: Capture | Check | Event, number: int) -> str:
             return f"{thing.capture_id}.check.{thing.quantity}"
         case Event():
             return f"{thing.stamp.at_ms}.{thing.stamp.mono_ns}.{thing.kind}"
+        case RolledUp():
+            return f"{thing.level}.{thing.start_ms}.{thing.meter}.{thing.quantity}"
 
 
 def _event(event: Event) -> Iterator[Record]:

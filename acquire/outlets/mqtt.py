@@ -23,6 +23,7 @@ from paho.mqtt.properties import Properties
 
 from acquire.outlets.messages import Message
 from acquire.outlets.tls import tls_context
+from acquire.outlets.trouble import LinkLost, LinkRefused, NoSuchVersion, explained, refusal
 from acquire.outward import MqttConfig, read_secret
 
 __all__ = ["Incoming", "Link", "LinkLost", "LinkRefused", "NoSuchVersion", "open_link"]
@@ -36,18 +37,6 @@ _SILENT = logging.getLogger("ouzel.mqtt")
 _SILENT.addHandler(logging.NullHandler())
 _SILENT.propagate = False
 _VERSION_REFUSED = {0x84, 0x01}  # unsupported protocol version, in MQTT 5 and 3.1.1
-
-
-class LinkLost(Exception):
-    """The connection cannot be made or is gone; says why."""
-
-
-class LinkRefused(LinkLost):
-    """The broker answered and would not have us; says why."""
-
-
-class NoSuchVersion(LinkLost):
-    """The broker does not speak this version of MQTT, or seems not to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +87,7 @@ class Link:
                     properties=_published(message) if self.is_5 else None,
                 )
             except (MqttError, ValueError, OSError) as error:
-                raise LinkLost(_words(error)) from error
+                raise LinkLost(explained(error)) from error
             _heed_cancellation()
             return self._refusal
 
@@ -121,7 +110,7 @@ class Link:
         except ValueError:
             return "no topic filter: # stands only at the end, + and # alone between slashes"
         except (MqttError, OSError) as error:
-            raise LinkLost(_words(error)) from error
+            raise LinkLost(explained(error)) from error
         _heed_cancellation()
         refused = [code for code in codes if getattr(code, "value", code) >= 0x80]
         return str(refused[0]) if refused else ""
@@ -134,7 +123,7 @@ class Link:
                 found = await anext(iterator)
             except MqttError as error:
                 cause = error.__cause__
-                raise LinkLost(_words(cause if cause is not None else error)) from error
+                raise LinkLost(explained(cause if cause is not None else error)) from error
             payload = found.payload if isinstance(found.payload, bytes) else b""
             said = found.properties
             yield Incoming(
@@ -193,14 +182,14 @@ async def _enter(client: Client, gone: asyncio.Event) -> None:
     try:
         await asyncio.wait({entering, hanging_up}, return_when=asyncio.FIRST_COMPLETED)
         if not entering.done():
-            raise NoSuchVersion("the broker hung up without an answer")
+            raise NoSuchVersion(explained(None))
         entering.result()
     except MqttConnectError as error:
         code = getattr(error.rc, "value", error.rc)
         kind = NoSuchVersion if code in _VERSION_REFUSED else LinkRefused
-        raise kind(f"the broker refused: {error.rc}") from error
+        raise kind(refusal(error.rc, code)) from error
     except (MqttError, OSError, ValueError) as error:
-        raise LinkLost(_words(error)) from error
+        raise LinkLost(explained(error)) from error
     finally:
         for task in (entering, hanging_up):
             task.cancel()
@@ -271,7 +260,9 @@ def _context(settings: MqttConfig) -> ssl.SSLContext:
     try:
         return tls_context(settings, CONNECT_S)
     except (OSError, ssl.SSLError) as error:
-        raise LinkLost(f"the certificates cannot be used: {error}") from error
+        raise LinkLost(
+            f"the certificates cannot be used: {error}: look at ca_file, cert_file and key_file"
+        ) from error
 
 
 def _published(message: Message, kind: int = PacketTypes.PUBLISH) -> Properties:
@@ -283,7 +274,3 @@ def _published(message: Message, kind: int = PacketTypes.PUBLISH) -> Properties:
     if message.properties:
         properties.UserProperty = list(message.properties)
     return properties
-
-
-def _words(error: BaseException) -> str:
-    return str(error) or type(error).__name__

@@ -80,7 +80,8 @@ class MqttOutlet:
         self.drops = lambda: heard.dropped
         writer = self._writer
         if writer is not None:
-            await writer.keep(Carrier(CARRIER, self._settings.outbox_rows))
+            most, rollups = self._settings.outbox_rows, self._settings.rollups
+            await writer.keep(Carrier(CARRIER, most, rollups=rollups))
             self._drain = Drain(
                 CARRIER,
                 writer,

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
-from acquire.store.steps import CHECKS, NEWS, OUTBOX, PACKS, ROLL_UPS, ROUNDS, WATCH
+from acquire.store.steps import CHECKS, NEWS, OUTBOX, PACKS, ROLL_UPS, ROLL_UPS_OUT, ROUNDS, WATCH
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -41,6 +41,7 @@ STEPS: tuple[Step, ...] = (
     Step(6, ROUNDS),
     Step(7, NEWS),
     Step(8, PACKS),
+    Step(9, ROLL_UPS_OUT),
 )
 
 

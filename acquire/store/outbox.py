@@ -2,8 +2,9 @@
 
 The store's own triggers queue every state of a capture, every check and every event for each
 carrier, in the transaction of the thing itself (steps.py). A carrier takes them in order and says
-what became of each. At most `most` wait a carrier: over that the oldest event is dropped, where
-there is none the oldest of all, and counted.
+what became of each. At most `most` wait a carrier: over that the oldest roll-up is dropped, where
+there is none the oldest event, then the oldest of all, and counted. Roll-ups wait only where a
+carrier asks for a level of them.
 """
 
 from __future__ import annotations
@@ -16,9 +17,10 @@ from acquire.checks import Check
 from acquire.readings import Capture, Event
 from acquire.store.check_rows import CHECK_QUERY, check_of
 from acquire.store.records import Records
+from acquire.store.rollups import LEVELS
 from acquire.store.rows import clean, event_of
 
-__all__ = ["Carrier", "Delivered", "Item", "Outbox", "Refused", "Standing", "settle"]
+__all__ = ["Carrier", "Delivered", "Item", "Outbox", "Refused", "RolledUp", "Standing", "settle"]
 
 Execute = Callable[..., Cursor]
 
@@ -30,6 +32,8 @@ class Carrier:
     name: str
     most: int = 100_000
     is_on: bool = True
+    rollups: str = ""
+    """The level of roll-ups that waits for it too: `minutes`, `hours`, `days` or none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +56,10 @@ def settle(execute: Execute, said: Carrier | Delivered | Refused) -> None:
     match said:
         case Carrier(is_on=True):
             execute(
-                "INSERT INTO carriers (name, most) VALUES (?, ?) "
-                "ON CONFLICT (name) DO UPDATE SET most = excluded.most",
-                (clean(said.name), said.most),
+                "INSERT INTO carriers (name, most, rollups) VALUES (?, ?, ?) "
+                "ON CONFLICT (name) DO UPDATE SET most = excluded.most, "
+                "rollups = excluded.rollups",
+                (clean(said.name), said.most, said.rollups),
             )
             _make_room(execute, clean(said.name))
         case Carrier():
@@ -71,16 +76,32 @@ def settle(execute: Execute, said: Carrier | Delivered | Refused) -> None:
 
 
 def _make_room(execute: Execute, carrier: str) -> None:
-    """Drop what is too much once fewer may wait than before: events first, the oldest first."""
+    """Drop what is too much once fewer may wait: roll-ups, then events, then the rest."""
     ((excess,),) = execute(
         "SELECT max(0, waiting - most) FROM carriers WHERE name = ?", (carrier,)
     ).fetchall()
     execute(
         "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE carrier = ? "
-        "ORDER BY kind <> 'event', id LIMIT ?)",
+        "ORDER BY kind <> 'rollup', kind <> 'event', id LIMIT ?)",
         (carrier, excess),
     )
     execute("UPDATE carriers SET dropped = dropped + ? WHERE name = ?", (excess, carrier))
+
+
+@dataclass(frozen=True, slots=True)
+class RolledUp:
+    """One quantity of one meter in one stretch of time that is over."""
+
+    meter: str
+    quantity: str
+    unit: str
+    """UCUM; what the values were kept in."""
+    level: str
+    start_ms: int
+    n: int
+    low: float
+    high: float
+    mean: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +110,7 @@ class Item:
 
     id: int
     """Its place in the order; never used twice."""
-    thing: Capture | Check | Event | None
+    thing: Capture | Check | Event | RolledUp | None
     """None when it is no longer in the store."""
     number: int
     """Which state of a capture, from 1; 0 for the rest."""
@@ -144,9 +165,10 @@ class Outbox(Records):
                 "SELECT count(*) FROM outbox WHERE carrier = ? AND refused <> ''", carrier
             )
             oldest = self._all(
-                "SELECT coalesce(events.at_ms, captures.taken_ms) FROM outbox "
+                "SELECT coalesce(events.at_ms, captures.taken_ms, thing) FROM outbox "
                 "LEFT JOIN events ON outbox.kind = 'event' AND events.id = thing "
-                "LEFT JOIN captures ON outbox.kind <> 'event' AND captures.key = thing "
+                "LEFT JOIN captures ON outbox.kind IN ('capture', 'check') "
+                "AND captures.key = thing "
                 "WHERE carrier = ? ORDER BY outbox.id LIMIT 1",
                 carrier,
             )
@@ -155,7 +177,9 @@ class Outbox(Records):
 
     def _thing(
         self, kind: str, key: int, number: int, quantity: str
-    ) -> Capture | Check | Event | None:
+    ) -> Capture | Check | Event | RolledUp | None:
+        if kind == "rollup":
+            return self._rolled_up(quantity, key, number)
         if kind == "event":
             rows = self._all(
                 "SELECT at_ms, mono_ns, kind, meter, text, data FROM events WHERE id = ?", key
@@ -169,6 +193,22 @@ class Outbox(Records):
             check_of(row) for row in self._all(CHECK_QUERY, None, rows[0][0] if rows else "")
         ]
         return next((one for one in found if one.quantity == quantity), None)
+
+    def _rolled_up(self, level: str, start_ms: int, series: int) -> RolledUp | None:
+        if level not in {one.table for one in LEVELS}:
+            return None
+        rows = self._all(
+            "SELECT name, series.quantity, unit, n, low, high, total / n "  # noqa: S608 - a constant
+            f"FROM {level} JOIN series ON series.id = series "
+            "JOIN meters ON meters.id = series.meter "
+            "WHERE series = ? AND start_ms = ? AND total IS NOT NULL",
+            series,
+            start_ms,
+        )
+        if not rows:
+            return None
+        name, quantity, unit, *numbers = rows[0]
+        return RolledUp(name, quantity, unit, level, start_ms, *numbers)
 
 
 _STATE = (

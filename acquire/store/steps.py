@@ -396,3 +396,81 @@ FROM readings
 JOIN series ON series.id = readings.series
 JOIN meters ON meters.id = series.meter;
 """
+
+_GO_OUT = """
+CREATE TRIGGER capture_goes_out AFTER INSERT ON capture_states BEGIN
+    INSERT INTO outbox (carrier, kind, thing, number)
+    SELECT name, 'capture', NEW.capture, NEW.number FROM carriers ORDER BY name;
+END;
+CREATE TRIGGER check_goes_out AFTER INSERT ON checks BEGIN
+    INSERT INTO outbox (carrier, kind, thing, quantity)
+    SELECT name, 'check', NEW.capture, NEW.quantity FROM carriers ORDER BY name;
+END;
+CREATE TRIGGER check_goes_out_anew AFTER UPDATE ON checks BEGIN
+    INSERT INTO outbox (carrier, kind, thing, quantity)
+    SELECT name, 'check', NEW.capture, NEW.quantity FROM carriers ORDER BY name;
+END;
+-- What befalls an outlet is kept, not sent: it would feed itself.
+CREATE TRIGGER event_goes_out AFTER INSERT ON events WHEN substr(NEW.kind, 1, 7) <> 'outlet_' BEGIN
+    INSERT INTO outbox (carrier, kind, thing)
+    SELECT name, 'event', NEW.id FROM carriers ORDER BY name;
+END;
+"""
+
+_ROLL_UPS_OUT = """
+-- Version 9: roll-ups are carried out where a carrier asks for a level of them. Of one, `thing` is
+-- start_ms, `number` series.id and `quantity` the level. The table is made anew for another CHECK.
+ALTER TABLE carriers ADD COLUMN rollups TEXT NOT NULL DEFAULT '';
+DROP TRIGGER capture_goes_out;
+DROP TRIGGER check_goes_out;
+DROP TRIGGER check_goes_out_anew;
+DROP TRIGGER event_goes_out;
+CREATE TABLE outbox_anew (
+    id       INTEGER PRIMARY KEY AUTOINCREMENT,
+    carrier  TEXT    NOT NULL REFERENCES carriers (name),
+    kind     TEXT    NOT NULL CHECK (kind IN ('capture', 'check', 'event', 'rollup')),
+    thing    INTEGER NOT NULL,
+    number   INTEGER NOT NULL DEFAULT 0,
+    quantity TEXT    NOT NULL DEFAULT '',
+    refused  TEXT    NOT NULL DEFAULT ''
+) STRICT;
+INSERT INTO outbox_anew SELECT * FROM outbox;
+-- Numbers that were given out and acknowledged are not given out again.
+DELETE FROM sqlite_sequence WHERE name = 'outbox_anew';
+INSERT INTO sqlite_sequence (name, seq)
+SELECT 'outbox_anew', seq FROM sqlite_sequence WHERE name = 'outbox';
+DROP TABLE outbox;
+ALTER TABLE outbox_anew RENAME TO outbox;
+CREATE INDEX outbox_by_carrier ON outbox (carrier, id);
+CREATE INDEX outbox_by_kind ON outbox (carrier, kind, id);
+
+-- Over `most` the oldest roll-up goes, then the oldest event, then the oldest row.
+CREATE TRIGGER outbox_takes AFTER INSERT ON outbox BEGIN
+    UPDATE carriers SET waiting = waiting + 1, dropped = dropped + (waiting >= most)
+    WHERE name = NEW.carrier;
+    DELETE FROM outbox WHERE (SELECT waiting > most FROM carriers WHERE name = NEW.carrier)
+    AND id = coalesce(
+        (SELECT min(id) FROM outbox WHERE carrier = NEW.carrier AND kind = 'rollup'),
+        (SELECT min(id) FROM outbox WHERE carrier = NEW.carrier AND kind = 'event'),
+        (SELECT min(id) FROM outbox WHERE carrier = NEW.carrier));
+END;
+CREATE TRIGGER outbox_gives AFTER DELETE ON outbox BEGIN
+    UPDATE carriers SET waiting = waiting - 1 WHERE name = OLD.carrier;
+END;
+"""
+
+_ROLLED_OUT = """
+CREATE TRIGGER LEVEL_go_out AFTER INSERT ON LEVEL BEGIN
+    INSERT INTO outbox (carrier, kind, thing, number, quantity)
+    SELECT name, 'rollup', NEW.start_ms, NEW.series, 'LEVEL' FROM carriers
+    WHERE rollups = 'LEVEL' ORDER BY name;
+END;
+"""
+
+ROLL_UPS_OUT = "".join(
+    (
+        _ROLL_UPS_OUT,
+        _GO_OUT,
+        *(_ROLLED_OUT.replace("LEVEL", level) for level in ("minutes", "hours", "days")),
+    )
+)

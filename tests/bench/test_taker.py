@@ -358,3 +358,28 @@ def test_a_person_is_told_how_long_a_capture_should_still_be_left():
     assert waits[0] > 0
     assert waits[-1] == 0
     assert waits == sorted(waits, reverse=True)
+
+
+def test_another_capture_of_the_same_water_is_taken_when_it_is_asked_for():
+    story = Story(stops=[("tap", Role.SUBJECT), ("spring", None)])
+
+    def again():
+        return story.taker.again(Stamp(round(1.79e12 + story.t_s * 1000), round(story.t_s * 1e9)))
+
+    with pytest.raises(ValueError, match="in no water"):
+        again()
+    story.air(10)
+    story.dip(water(7.6, 486.0), 120)
+    (first,) = story.captures(CaptureState.PROVISIONAL)
+    (ended,) = again()
+    assert (ended.id, ended.state) == (first.id, CaptureState.FINAL)
+    story.dip(water(7.6, 486.0), 5)
+    assert again() == []  # not settled yet: begun anew without a word
+    asked_s = story.t_s
+    story.dip(water(7.6, 486.0), 60)
+    story.air(20)
+    (second,) = [one for one in story.captures(CaptureState.FINAL) if one.id != first.id]
+    assert (second.water, second.role) == ("tap", Role.SUBJECT)
+    assert second.started.t_s == asked_s
+    story.dip(water(7.2, 300.0), 120)
+    assert story.captures(CaptureState.PROVISIONAL)[-1].water == "spring"
