@@ -69,10 +69,17 @@ def _comments():
     sql += [step.sql for step in STEPS]
     for text in sql:
         above, table, column = [], None, None
+        headed = re.match(r"\s*((?:-- .*\n)+)", text)  # what the whole step is for
+        step = " ".join(line[3:] for line in headed[1].splitlines()) if headed else ""
         for line in text.splitlines():
             if made := re.match(r"CREATE (?:TABLE|VIEW) (\w+)", line):
                 table, column = made[1], None
-                said[table] = " ".join(above)
+                said[table] = " ".join(above) or step
+            elif renamed := re.match(r"ALTER TABLE (\w+) RENAME TO (\w+)", line):
+                old, new = renamed.groups()
+                said[new] = said.pop(old, "")
+                moved = {(new, name): remark for (of, name), remark in remarks.items() if of == old}
+                remarks.update(moved)
             elif added := re.match(r"ALTER TABLE (\w+) ADD COLUMN (\w+)[^-]*(?:-- (.*))?", line):
                 remarks[added[1], added[2]] = added[3] or ""
             elif table and line.startswith(")"):
