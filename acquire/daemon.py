@@ -535,6 +535,8 @@ class Daemon:
         if meter not in self._drivers:
             raise ValueError(f"no meter {meter[:40]!r}; there are: {', '.join(self._drivers)}")
         desk = self._desks.get(meter)
+        if desk is None and self._is_typed(meter):
+            desk = await self._meet(meter)
         if desk is None:
             raise ValueError(f"{meter} has not said anything yet")
         if meter in self._off_bench:
@@ -577,7 +579,8 @@ class Daemon:
         *,
         is_ours: bool,
     ) -> str:
-        bench = BenchOf(meter, desk, tuple(self._drivers[meter].channels), self._in_force(meter))
+        channels = tuple(self._drivers[meter].channels)
+        bench = BenchOf(meter, desk, channels, self._in_force(meter), self._is_typed(meter))
         try:
             done, news = self._walking.begin(
                 bench, wanted, self._clock.now(), resume=resume, is_name=not is_ours
@@ -586,6 +589,10 @@ class Daemon:
             raise ValueError(str(error)) from error
         await self._keep_walked(meter, news)
         return done
+
+    def _is_typed(self, meter: str) -> bool:
+        """Whether a person reads it: it never says anything by itself."""
+        return self._meters[meter].driver == "by_hand"
 
     def _in_force(self, meter: str) -> dict[str, StandingCorrection]:
         return in_force(one for one in self._corrections if one.meter == meter)
@@ -601,13 +608,15 @@ class Daemon:
     ) -> Capture:
         """Record numbers a person read off a display: the reading, and the capture made of it.
 
+        A round under way names it, and goes on with it.
+
         `meter` is one of those configured.
         """
         now, channels = self._clock.now(), self._drivers[meter].channels
         if meter not in self._desks:
             await self._meet(meter)
         values = {entry.quantity: entry.value for entry in entries}
-        capture = typed_capture(
+        typed = typed_capture(
             entries,
             id=new_id(),
             meter=meter,
@@ -617,13 +626,16 @@ class Daemon:
             stood_still=stood_still,
             water=water,
             role=role,
-            corrections=in_force(one for one in self._corrections if one.meter == meter),
+            corrections=self._in_force(meter),
         )
+        capture = self._walking.named(typed)
+        assert isinstance(capture, Capture)  # noqa: S101 - as it was given
         reading = Reading(meter, now, values)
         if self._writer is not None:
             await self._writer.add(reading)
         await self._said.publish(reading)
         await self._keep(capture)
+        await self._walked(meter, partial(self._walking.hear, capture))
         for point in self._points:
             point.see(capture)
         if capture.state is CaptureState.FINAL:

@@ -16,6 +16,7 @@ from acquire.bench.plan import Plan, find_plan, read_plan, read_plan_text
 from acquire.bench.standing import Status
 from acquire.bench.walk import Bench, Walk, WalkNews
 from acquire.bench.walk_course import Course
+from acquire.bench.walk_typed import TypedWalk
 from acquire.bench.walk_which import Which
 from acquire.checks import StandingCorrection
 from acquire.config import Config
@@ -44,6 +45,8 @@ class BenchOf:
     desk: Desk
     channels: tuple[Channel, ...]
     corrections: Mapping[str, StandingCorrection]
+    is_typed: bool = False
+    """A person reads it: nothing is seen of its probe."""
 
 
 class Walking:
@@ -141,7 +144,8 @@ class Walking:
         solutions = self._config.solutions()
         which = Which(course, at.channels, solutions, plan.expected, history)
         bench = Bench(at.channels, solutions, at.corrections)
-        walk = Walk(course, which, bench, at.desk.plan, new_id=self._new_id)
+        kind = TypedWalk if at.is_typed else Walk
+        walk = kind(course, which, bench, at.desk.plan, new_id=self._new_id)
         return walk, list(reversed(later)) if found.visits or later else []
 
     # -- what goes by -----------------------------------------------------------------------

@@ -33,7 +33,7 @@ from acquire.rounds import (
 )
 from acquire.water.solutions import Solution
 
-__all__ = ["Bench", "Seat", "Walk", "WalkNews"]
+__all__ = ["Bench", "Dip", "Seat", "Walk", "WalkNews"]
 
 WalkNews = Round | Visit | Check | ParticleCount | Capture | Event
 """What a walk gives to be kept, in this order."""
@@ -58,7 +58,7 @@ class Bench:
 
 
 @dataclass(slots=True)
-class _Dip:
+class Dip:
     """One immersion."""
 
     began_s: float
@@ -100,10 +100,12 @@ class Walk:
         self._channels = {channel.quantity: channel for channel in bench.channels}
         self._seat = seat
         self._new_id = new_id
-        self._dip: _Dip | None = None
-        self._past: _Dip | None = None
+        self._dip: Dip | None = None
+        self._past: Dip | None = None
         """The last immersion, for an answer that comes late."""
         self._named: dict[str, tuple[str, Role | None]] = {}
+        self._found: list[WalkNews] = []
+        """What naming a capture brought about, until it is heard."""
         self._rinsed_s = 0.0
         self._warnings: list[str] = []
         self._pending: dict[int, list[str]] = {}
@@ -155,16 +157,16 @@ class Walk:
         self._now = item.taken if self._now is None else self._now
         dip = self._dip_of(item)
         dip.provisional = item if item.state is CaptureState.PROVISIONAL else None
-        news: list[WalkNews] = []
+        news, self._found = self._found, []
         match item.state:
             case CaptureState.PROVISIONAL:
-                news = self._look(dip, values_of(item), is_all=True)
+                news += self._look(dip, values_of(item), is_all=True)
             case CaptureState.UNSETTLED:
                 dip.unsettled = item
                 self.course.captures[item.id] = item
             case CaptureState.FINAL:
                 dip.unsettled = None
-                news = self._finish(dip, item)
+                news += self._finish(dip, item)
             case CaptureState.WITHDRAWN:
                 pass
         return news
@@ -175,7 +177,7 @@ class Walk:
         for capture in captures:
             position = self.course.open_for(capture.water)
             if position is not None and capture.id not in self.course.captures:
-                dip = _Dip(capture.started.t_s, position)
+                dip = Dip(capture.started.t_s, position)
                 news += self._finish(dip, capture)
         self._aim()
         return news
@@ -288,7 +290,7 @@ class Walk:
         )
         return f"{done}: it is kept as {self.course.round.id}."
 
-    def _said_in(self, dip: _Dip) -> str:
+    def _said_in(self, dip: Dip) -> str:
         stop = self.course.stops[dip.position]
         if stop.kind == "rinse":
             if self._rinsed_s + dip.for_s >= stop.least_s:
@@ -296,7 +298,7 @@ class Walk:
             return f"Rinsing: move the probe about in {stop.water}."
         return self._said_at_rest(dip, stop.water)
 
-    def _said_at_rest(self, dip: _Dip, water: str) -> str:
+    def _said_at_rest(self, dip: Dip, water: str) -> str:
         if dip.is_discarded:
             return "Set aside. Lift the probe for ten seconds and put it in again."
         if dip.provisional is not None:
@@ -322,7 +324,7 @@ class Walk:
             return []
         news = self._lift(stamp)
         if self._dip is None and not self.is_over:
-            self._dip = _Dip(began_s, self._place_for_dip())
+            self._dip = Dip(began_s, self._place_for_dip())
         return news
 
     def _place_for_dip(self) -> int:
@@ -333,13 +335,13 @@ class Walk:
             return len(self.course.stops) if following is None else following
         return position
 
-    def _dip_of(self, capture: Capture) -> _Dip:
+    def _dip_of(self, capture: Capture) -> Dip:
         """Give the immersion a capture was taken in; its first capture may begin it."""
         for dip in (self._dip, self._past):
             if dip is not None and abs(dip.began_s - capture.started.t_s) < 0.5:
                 return dip
         self._enter(capture.started.t_s, capture.taken)
-        return self._dip or _Dip(capture.started.t_s, len(self.course.stops))
+        return self._dip or Dip(capture.started.t_s, len(self.course.stops))
 
     def _name_of(self, capture: Capture) -> tuple[str, Role | None]:
         dip = self._dip_of(capture)
@@ -347,7 +349,7 @@ class Walk:
             return "", None
         stop = self.course.stops[dip.position]
         if stop.kind == "rinse":
-            self._see_through_rinse(dip, values_of(capture), is_all=True)
+            self._found += self._see_through_rinse(dip, values_of(capture), is_all=True)
             stop = self.course.stops[dip.position]
         return stop.water, stop.role
 
@@ -366,7 +368,7 @@ class Walk:
         self._aim()
         return news
 
-    def _end_rinse(self, dip: _Dip, stamp: Stamp) -> list[WalkNews]:
+    def _end_rinse(self, dip: Dip, stamp: Stamp) -> list[WalkNews]:
         dip.doubt = None
         self._rinsed_s += dip.for_s
         stop = self.course.stops[dip.position]
@@ -382,7 +384,7 @@ class Walk:
         visit = self._visit(dip.position, "taken", stamp.at_ms, capture_id=capture)
         return [*self._kept(visit), *self._moved_on(stamp)]
 
-    def _left_without(self, dip: _Dip) -> list[WalkNews]:
+    def _left_without(self, dip: Dip) -> list[WalkNews]:
         """No final capture: lifted early, or it never came to rest."""
         stop, record = self.course.stops[dip.position], dip.unsettled
         if record is None or not dip.stayed_on:
@@ -407,7 +409,7 @@ class Walk:
 
     # -- which water it is ------------------------------------------------------------------
 
-    def _look(self, dip: _Dip, values: Mapping[str, float], *, is_all: bool) -> list[WalkNews]:
+    def _look(self, dip: Dip, values: Mapping[str, float], *, is_all: bool) -> list[WalkNews]:
         """Ask, or warn, as soon as enough has settled to tell."""
         if dip.position >= len(self.course.stops) or dip.is_stray:
             return []
@@ -428,7 +430,7 @@ class Walk:
         return news
 
     def _see_through_rinse(
-        self, dip: _Dip, values: Mapping[str, float], *, is_all: bool
+        self, dip: Dip, values: Mapping[str, float], *, is_all: bool
     ) -> list[WalkNews]:
         """Notice that a probe thought to be rinsing is in the next water already."""
         rinse = dip.position
@@ -447,7 +449,7 @@ class Walk:
             dip.doubt = self._which.rinse_doubt(stop, following)
         return []
 
-    def _pass_over_rinse(self, dip: _Dip, ahead: int) -> list[WalkNews]:
+    def _pass_over_rinse(self, dip: Dip, ahead: int) -> list[WalkNews]:
         rinse, stop = dip.position, self.course.stops[dip.position]
         seen = f"{self._rinsed_s:.0f} s of {stop.least_s:.0f} s seen"
         flag = f"rinse too short: {seen}" if self._rinsed_s else "rinse left out: none was seen"
@@ -461,7 +463,7 @@ class Walk:
         self._aim(dip.position)
         return list(news)
 
-    def _settle_doubt(self, dip: _Dip, chosen: str, stamp: Stamp) -> list[WalkNews]:
+    def _settle_doubt(self, dip: Dip, chosen: str, stamp: Stamp) -> list[WalkNews]:
         why, dip.doubt, dip.is_sure = dip.was_doubted, None, True
         due = dip.position if dip.position < len(self.course.stops) else None
         stop = self.course.stops[due] if due is not None else None
@@ -475,7 +477,7 @@ class Walk:
             return []
         return self._move_dip(dip, chosen, f"taken for {stop.water if stop else ''}: {why}", stamp)
 
-    def _settle_rinse_doubt(self, dip: _Dip, chosen: str) -> list[WalkNews]:
+    def _settle_rinse_doubt(self, dip: Dip, chosen: str) -> list[WalkNews]:
         if chosen == self.course.stops[dip.position].water:
             return []
         ahead = self.course.open_for(chosen)
@@ -486,7 +488,7 @@ class Walk:
         stop = self.course.stops[ahead]
         return [*news, *self._renamed(dip, stop.water, stop.role)]
 
-    def _move_dip(self, dip: _Dip, chosen: str, flag: str, stamp: Stamp) -> list[WalkNews]:
+    def _move_dip(self, dip: Dip, chosen: str, flag: str, stamp: Stamp) -> list[WalkNews]:
         """The immersion was in another water: of another stop, or of none."""
         news: list[WalkNews] = []
         old = dip.visit
@@ -508,7 +510,7 @@ class Walk:
         self._aim()
         return [*news, *self._moved_on(stamp)]
 
-    def _renamed(self, dip: _Dip, name: str, role: Role | None) -> list[WalkNews]:
+    def _renamed(self, dip: Dip, name: str, role: Role | None) -> list[WalkNews]:
         """Give the capture of an immersion under its right name, when it is kept already."""
         if dip.provisional is not None:
             self._named[dip.provisional.id] = (name, role)
@@ -521,7 +523,7 @@ class Walk:
 
     # -- visits -----------------------------------------------------------------------------
 
-    def _finish(self, dip: _Dip, capture: Capture) -> list[WalkNews]:
+    def _finish(self, dip: Dip, capture: Capture) -> list[WalkNews]:
         """A capture is final: it becomes a visit of its stop, with what is odd about it."""
         self.course.captures[capture.id] = capture
         at_ms = capture.taken.at_ms
@@ -566,7 +568,7 @@ class Walk:
         news += self._repeats_apart(dip.position, capture)
         return [*news, *self._moved_on(capture.taken)]
 
-    def _doubts_of_before(self, water: str, capture: Capture, dip: _Dip) -> list[WalkNews]:
+    def _doubts_of_before(self, water: str, capture: Capture, dip: Dip) -> list[WalkNews]:
         """Flag earlier visits that read as this water does, when it is in doubt which was which."""
         if not dip.was_doubted:
             return []
