@@ -23,7 +23,9 @@ from acquire.store.writer import StoreWriter
 from acquire.watch.draws import Draw
 from acquire.watch.kept import Alert, KeptDraw
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+CHROMIUM = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
 DRIVER = shutil.which("chromedriver")
 PICTURES = os.environ.get("OUZEL_PICTURES")
 """Folder for the documentation's pictures; none are taken without it."""
@@ -36,7 +38,11 @@ def pytest_collection_modifyitems(items):
         return
     for item in items:
         if HERE in item.path.parents:
-            item.add_marker(pytest.mark.skip(reason="no chromium with its driver: apt install chromium chromium-driver"))
+            item.add_marker(
+                pytest.mark.skip(
+                    reason="no chromium with its driver: apt install chromium chromium-driver"
+                )
+            )
 
 
 class Home:
@@ -45,24 +51,34 @@ class Home:
     def __init__(self, folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.children, self.url = folder, [], ""
-        self.environment = {**os.environ, "XDG_DATA_HOME": str(folder / "data"), "XDG_CONFIG_HOME": str(folder / "config")}
+        self.environment = {
+            **os.environ,
+            "XDG_DATA_HOME": str(folder / "data"),
+            "XDG_CONFIG_HOME": str(folder / "config"),
+        }
 
     def start(self, *words):
         number = len(self.children)
         out, err = self.folder / f"out{number}", self.folder / f"err{number}"
         with out.open("w") as to, err.open("w") as wrong:
             child = subprocess.Popen(
-                [sys.executable, "-m", "acquire", *words], cwd=self.folder, env=self.environment, stdout=to, stderr=wrong
+                [sys.executable, "-m", "acquire", *words],
+                cwd=self.folder,
+                env=self.environment,
+                stdout=to,
+                stderr=wrong,
             )
         child.err = err
         self.children.append(child)
         return child
 
     def configure(self, text, port=0):
-        (self.folder / "ouzel.toml").write_text(f'[store]\npath = "water.db"\n[page]\nport = {port}\n{text}', encoding="utf-8")
+        (self.folder / "ouzel.toml").write_text(
+            f'[store]\npath = "water.db"\n[page]\nport = {port}\n{text}', encoding="utf-8"
+        )
 
-    def simulate(self, *words, link="probe"):
-        child = self.start("simulate", "--link", link, "--speed", str(SPEED), *words)
+    def simulate(self, *words, link="probe", speed=SPEED):
+        child = self.start("simulate", "--link", link, "--speed", str(speed), *words)
         until((self.folder / link).exists, child=child)
         return child
 
@@ -75,7 +91,9 @@ class Home:
         """Put things into the store, before a daemon has it."""
 
         async def write():
-            async with await StoreWriter.open(self.folder / "water.db", clock=SystemClock()) as writer:
+            async with await StoreWriter.open(
+                self.folder / "water.db", clock=SystemClock()
+            ) as writer:
                 for item in items:
                     await writer.keep(item)
 
@@ -87,7 +105,9 @@ class Home:
 
     def post(self, path, **said):
         asked = urllib.request.Request(
-            f"{self.url}api/1/{path}", json.dumps(said).encode(), {"Content-Type": "application/json"}
+            f"{self.url}api/1/{path}",
+            json.dumps(said).encode(),
+            {"Content-Type": "application/json"},
         )
         with urllib.request.urlopen(asked, timeout=10) as answer:
             return json.load(answer)
@@ -145,13 +165,22 @@ class Look:
         self.driver.set_script_timeout(20)
         self.home = None
         # Set before any script of the page: hostile names would call `alert`.
-        self.cdp("Page.addScriptToEvaluateOnNewDocument", source="window.alert = (what) => { window.wasHit = String(what); };")
+        self.cdp(
+            "Page.addScriptToEvaluateOnNewDocument",
+            source="window.alert = (what) => { window.wasHit = String(what); };",
+        )
 
     def cdp(self, command, **more):
         return self.driver.execute_cdp_cmd(command, more)
 
     def size(self, width=390, height=844, scheme="light", *, sharp=1.0):
-        self.cdp("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=sharp, mobile=width < 700)
+        self.cdp(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=sharp,
+            mobile=width < 700,
+        )
         self.cdp("Emulation.setEmulatedMedia", features=[
             {"name": "prefers-color-scheme", "value": scheme}, {"name": "prefers-reduced-motion", "value": "reduce"}])  # fmt: skip
 
@@ -160,14 +189,25 @@ class Look:
         if fresh:
             self.driver.get("about:blank")
         self.driver.get(f"{url}#{view}")
-        until(lambda: self.js("return document.documentElement.dataset.link === 'live'"), why="never live")
-        until(lambda: self.js("return document.getElementById('view').dataset.view === arguments[0]", view.split("/")[0]))
+        until(
+            lambda: self.js("return document.documentElement.dataset.link === 'live'"),
+            why="never live",
+        )
+        until(
+            lambda: self.js(
+                "return document.getElementById('view').dataset.view === arguments[0]",
+                view.split("/")[0],
+            )
+        )
 
     def js(self, script, *arguments):
         return self.driver.execute_script(script, *arguments)
 
     def text(self, selector="body"):
-        return self.js("return [...document.querySelectorAll(arguments[0])].map((one) => one.innerText).join('\\n')", selector)
+        return self.js(
+            "return [...document.querySelectorAll(arguments[0])].map((one) => one.innerText).join('\\n')",
+            selector,
+        )
 
     def count(self, selector):
         return self.js("return document.querySelectorAll(arguments[0]).length", selector)
@@ -176,7 +216,9 @@ class Look:
         """The first visible element of that selector that holds those words."""
         script = """return [...document.querySelectorAll(arguments[0])].find((one) =>
             one.checkVisibility() && (arguments[1] === null || one.textContent.includes(arguments[1]))) ?? null"""
-        return until(lambda: self.js(script, selector, words), seconds, why=f"no {selector} {words or ''}")
+        return until(
+            lambda: self.js(script, selector, words), seconds, why=f"no {selector} {words or ''}"
+        )
 
     def press(self, selector, words=None):
         one = self.find(selector, words)
@@ -184,14 +226,22 @@ class Look:
         one.click()
 
     def until(self, script, *arguments, seconds=15.0):
-        return until(lambda: self.js(f"return {script}", *arguments), seconds, why=f"never: {script}")
+        return until(
+            lambda: self.js(f"return {script}", *arguments), seconds, why=f"never: {script}"
+        )
 
     def is_wider_than_the_screen(self):
-        return self.js("return document.documentElement.scrollWidth > document.documentElement.clientWidth")
+        return self.js(
+            "return document.documentElement.scrollWidth > document.documentElement.clientWidth"
+        )
 
     def complaints(self):
         """What the console holds against the page since it was asked last."""
-        return [line["message"] for line in self.driver.get_log("browser") if line["level"] in {"SEVERE", "WARNING"}]
+        return [
+            line["message"]
+            for line in self.driver.get_log("browser")
+            if line["level"] in {"SEVERE", "WARNING"}
+        ]
 
     def picture(self, name):
         """Keep a picture for the documentation, when they are wanted."""
@@ -270,7 +320,10 @@ def past(now_ms):
 
     for week in range(16, 0, -1):
         rises = 1.5 * (16 - week)
-        for water, role, ph, ec in (("distilled bottle", Role.REFERENCE, 5.8, 3.0), ("kitchen tap", Role.SUBJECT, 7.6, 470.0 + rises)):
+        for water, role, ph, ec in (
+            ("distilled bottle", Role.REFERENCE, 5.8, 3.0),
+            ("kitchen tap", Role.SUBJECT, 7.6, 470.0 + rises),
+        ):
             yield captured(water, role, 7 * week + 0.01, ph=(ph, 0.03), conductivity=(ec, 1.0 + 0.005 * ec),
                            orp=(320.0, 6.0), temperature=(21.0, 0.2))  # fmt: skip
     for name in HOSTILE:
@@ -279,9 +332,17 @@ def past(now_ms):
         yield Event("note", Stamp(now_ms - 60_000, 5), "kitchen", name, {})
     for n in range(90):
         at, value = now_ms - (90 - n) * DAY_MS // 3, 28.0 + 0.02 * n + dice.gauss(0, 0.6)
-        draw = Draw(at, at + 150_000, 8 * 3600.0, 4.0, value, 0.3, 14.0, 61.0, value, 150, 0, 40, 0.01, 0.1)
+        draw = Draw(
+            at, at + 150_000, 8 * 3600.0, 4.0, value, 0.3, 14.0, 61.0, value, 150, 0, 40, 0.01, 0.1
+        )
         yield KeptDraw("sink", draw, 480.0, 12.0, now_ms - DAY_MS, value / 480.0, 0.002, -0.9)
-    yield Alert("a1b2c3d4", "sink", "breakthrough", now_ms - 3_600_000, "2 of 3 draws lie 1.5 times above the level before")
+    yield Alert(
+        "a1b2c3d4",
+        "sink",
+        "breakthrough",
+        now_ms - 3_600_000,
+        "2 of 3 draws lie 1.5 times above the level before",
+    )
 
 
 @pytest.fixture(scope="session")

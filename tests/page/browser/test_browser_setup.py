@@ -20,7 +20,9 @@ def talker():
         try:
             while not over.is_set():
                 n += 1
-                line.sendall(f"pH {7.00 + 0.01 * (n % 3):.2f}, EC {510 + n % 4} uS/cm, T {21.4 + 0.1 * (n % 2):.1f} C\r\n".encode())
+                line.sendall(
+                    f"pH {7.00 + 0.01 * (n % 3):.2f}, EC {510 + n % 4} uS/cm, T {21.4 + 0.1 * (n % 2):.1f} C\r\n".encode()
+                )
                 time.sleep(0.05)
         except OSError:
             pass
@@ -54,6 +56,8 @@ def test_from_no_meter_to_the_first_numbers(look, home, talker):
     assert look.count(".learnt") == 3
     assert look.js("return [...document.querySelectorAll('.learnt select')].map((one) => one.value)") == [
         "ph", "conductivity", "temperature"]  # fmt: skip
+    assert look.find(".wire-lines p", "EC 51")
+    assert "[object" not in look.text("#view")
     look.picture("setup-learnt")
     look.press("button", "Read with that")
     box = look.find("input[name=meter]", seconds=40)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,7 @@ def test_no_serious_barrier_on_any_view(look, furnished, scheme):
         look.find(sign)
         look.until("document.querySelectorAll('[aria-busy]').length === 0")
         look.js("for (const one of document.querySelectorAll('details')) one.open = true")
+        assert not re.search(r"\[object|undefined|NaN|null", look.text("#view")), view
         if not look.js("return 'axe' in window"):
             look.js(AXE.read_text(encoding="utf-8"))
         said = look.driver.execute_async_script(
@@ -57,10 +59,13 @@ def test_nothing_runs_over_the_side(look, furnished, width):
         look.js("for (const one of document.querySelectorAll('details')) one.open = true")
         assert not look.is_wider_than_the_screen(), view
         # What is cut off by its own box would be lost as well.
-        assert look.js(
-            "return [...document.querySelectorAll('#view h1, #view h2, #view p, #view button')].filter((one) =>"
-            " one.checkVisibility() && one.getBoundingClientRect().right > innerWidth + 1).map((one) => one.textContent)"
-        ) == [], view
+        assert (
+            look.js(
+                "return [...document.querySelectorAll('#view h1, #view h2, #view p, #view button')].filter((one) =>"
+                " one.checkVisibility() && one.getBoundingClientRect().right > innerWidth + 1).map((one) => one.textContent)"
+            )
+            == []
+        ), view
 
 
 def test_hostile_names_are_shown_and_do_nothing(look, furnished):
@@ -70,9 +75,11 @@ def test_hostile_names_are_shown_and_do_nothing(look, furnished):
         look.find("#view h1, #view h2")
         look.until("document.querySelectorAll('[aria-busy]').length === 0")
         if view in {"history", "compare"}:
-            options = look.js("return [...document.querySelector('#view select').options].map((one) => one.value)")
+            options = look.js(
+                "return [...document.querySelector('#view select').options].map((one) => one.value)"
+            )
             bad = [one for one in options if "<" in one or len(one) > 5000]
-            assert len(bad) == 3
+            assert len(bad) >= 3
             for name in bad:
                 look.js(
                     "const box = document.querySelector('#view select'); box.value = arguments[0];"
@@ -81,8 +88,12 @@ def test_hostile_names_are_shown_and_do_nothing(look, furnished):
                 look.find(".capture, .compare-row, .wrong")
                 assert not look.is_wider_than_the_screen(), name[:40]
         shown = look.text("#view")
-        assert view == "meters" or "onerror" in look.js("return document.getElementById('view').textContent"), view
-        assert not any("\u202a" <= letter <= "\u202e" or "\u2066" <= letter <= "\u2069" for letter in shown)
+        assert view == "meters" or "onerror" in look.js(
+            "return document.getElementById('view').textContent"
+        ), view
+        assert not any(
+            "\u202a" <= letter <= "\u202e" or "\u2066" <= letter <= "\u2069" for letter in shown
+        )
         assert "x" * 200 not in shown
         assert not look.is_wider_than_the_screen(), view
     assert look.js("return window.wasHit ?? null") is None
@@ -113,10 +124,14 @@ def test_curves_are_zoomed_by_keys_and_alerts_acknowledged(look, furnished):
     look.at(furnished.url, "watch")
     look.find(".chart-stage canvas")
     assert "rejection" in look.text(".watch-number")
-    before = look.text(".u-axis") or look.js("return document.querySelector('.chart-stage canvas').toDataURL()")
+    before = look.text(".u-axis") or look.js(
+        "return document.querySelector('.chart-stage canvas').toDataURL()"
+    )
     look.js("document.querySelector('.chart').focus()")
     look.driver.switch_to.active_element.send_keys("+", "+")
-    look.until("document.querySelector('.chart-stage canvas')?.toDataURL() !== arguments[0]", before)
+    look.until(
+        "document.querySelector('.chart-stage canvas')?.toDataURL() !== arguments[0]", before
+    )
     look.press("button", "I have seen it")
     look.until("!document.querySelector('.alert button')")
     assert "seen" in look.text(".alert")
@@ -129,7 +144,9 @@ def test_curves_are_zoomed_by_keys_and_alerts_acknowledged(look, furnished):
 def test_a_meters_own_words_can_be_looked_at(look, furnished):
     look.at(furnished.url, "meters")
     look.press("[data-meter=kitchen] summary", "Raw lines")
-    look.until("document.querySelector('[data-meter=kitchen] .wire-lines')?.textContent.includes('pH')")
+    look.until(
+        "document.querySelector('[data-meter=kitchen] .wire-lines')?.textContent.includes('pH')"
+    )
     look.press("[data-meter=kitchen] summary", "Checks")
     look.find("[data-meter=kitchen] details p", "ever checked")
     assert "cannot be reached" in look.text("[data-meter=under]")
@@ -144,4 +161,7 @@ def test_light_and_dark_are_the_devices_choice_until_a_person_chooses(look, furn
     light = look.until(f"{ground} !== arguments[0] && {ground}", dark)
     look.at(furnished.url)
     assert look.js(f"return {ground}") == light
-    assert look.js("return document.querySelector('.switch[aria-label^=Colours]').ariaLabel") == "Colours: light"
+    assert (
+        look.js("return document.querySelector('.switch[aria-label^=Colours]').ariaLabel")
+        == "Colours: light"
+    )

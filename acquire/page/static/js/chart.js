@@ -186,6 +186,8 @@ function lines(plot, limits) {
   ctx.save();
   ctx.strokeStyle = ctx.fillStyle = colour("chestnut");
   ctx.lineWidth = devicePixelRatio;
+  ctx.textAlign = "left";
+  ctx.textBaseline = "bottom";
   ctx.font = `${12 * devicePixelRatio}px ${colour("letters")}`;
   for (const [value, words] of limits) {
     const y = plot.valToPos(value, "y", true);
@@ -195,7 +197,7 @@ function lines(plot, limits) {
     ctx.moveTo(bbox.left, y);
     ctx.lineTo(bbox.left + bbox.width, y);
     ctx.stroke();
-    ctx.fillText(words, bbox.left + 4 * devicePixelRatio, y - 4 * devicePixelRatio);
+    ctx.fillText(words, bbox.left + 4 * devicePixelRatio, y - 2 * devicePixelRatio);
   }
   ctx.restore();
 }

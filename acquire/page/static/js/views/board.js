@@ -28,7 +28,7 @@ export function board() {
     const open = guidance && !guidance.over;
     const words = guidance ? [guidance.say, guidance.then] : [own(one), ""];
     setText(say, tidy(words[0], 300));
-    setText(then, words[1] ? `Then: ${tidy(words[1], 300)}` : "");
+    setText(then, !words[1] || words[1].startsWith("Then") ? tidy(words[1], 300) : `Then: ${tidy(words[1], 300)}`);
     node.dataset.open = open ? "yes" : "no";
     // The parts below change with the round only, so that a focus or a half-typed note stays.
     const key = JSON.stringify([one?.meter, guidance?.round, guidance?.over, guidance?.stops, guidance?.question, guidance?.answers, guidance?.warnings, [...model.orders]]);

@@ -44,7 +44,7 @@ export function view(rest) {
       const one = series.find((each) => each.quantity === called);
       const plot = chart(`${quantity(called).label} of this water`, { points: true });
       plots.push(plot);
-      holder.replaceChildren(...[...said(one), plot.node, ...beside(one)].filter(Boolean));
+      holder.replaceChildren(said(one), plot.node, ...beside(one));
       draw(plot, one);
     };
     const first = series[0].quantity;

@@ -32,7 +32,7 @@ export function view() {
     if (key !== drawn) {
       drawn = key;
       const page = learning ? PAGES[learning.state] ?? PAGES.listening : find;
-      stage.replaceChildren(...[page(learning)].flat().filter(Boolean));
+      stage.replaceChildren(...[page(learning)].flat(2).filter(Boolean));
       if (learning) announce(`${STEPS[STEP_OF[learning.state] ?? 1]}: ${learning.state}`);
     }
     stage.querySelector("[data-lines]")?.show?.(learning);
