@@ -131,10 +131,11 @@ def plotted(
     rows = [[" "] * _WIDTH for _ in range(_HEIGHT)]
     for place, value in means.items():
         rows[round((high - value) / (high - low) * (_HEIGHT - 1))][place] = "•"
+    places = digits + (high - low < 3.0 * 10.0**-digits)  # else neighbours would read the same
     marks = {n: high - n / (_HEIGHT - 1) * (high - low) for n in _MARKED}
     lines = [head]
     for n, row in enumerate(rows):
-        label = f"{marks[n]:.{digits}f}" if n in marks else ""
+        label = f"{marks[n]:.{places}f}" if n in marks else ""
         lines.append(f"{label:>9} {'┤' if n in marks else '│'}{''.join(row).rstrip()}")
     lines.append(f"{'':>9} └{'─' * _WIDTH}")
     show = _day if last - first >= _HOURS_UP_TO_MS else _time_of_day

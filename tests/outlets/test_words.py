@@ -119,3 +119,33 @@ def test_a_reading_is_one_line_of_json_with_its_flags():
     line = json_line(Reading("kitchen", STAMP, {"ph": 7.0}, raw="pH 7.00\x00é"))
     assert line.isascii()
     assert json.loads(line)["values"] == {"ph": 7.0}
+
+
+HOUR_MS = 3_600_000
+
+
+def plot_lines(points, **more):
+    from acquire.outlets.watch_words import plotted
+
+    return plotted(points, "sink: temperature", "°C", **more).splitlines()
+
+
+def test_a_curve_says_its_unit_its_numbers_apart_and_hours_where_days_would_not_do():
+    start = 1_790_000_000_000
+    lines = plot_lines([(start + n * HOUR_MS, 15.0 + n / 100) for n in range(24)])
+    assert lines[0] == "sink: temperature, °C"
+    assert all(len(line) <= 80 for line in lines)
+    labels = [line.split("┤")[0].strip() for line in lines if "┤" in line]
+    assert len(set(labels)) == len(labels) == 4
+    assert lines[-2].split() == ["09-21", "14:13", "09-22", "01:43", "09-22", "13:13"]
+    assert lines[-1].strip() == "UTC"
+    days = plot_lines([(start + n * 24 * HOUR_MS, 15.0 + n) for n in range(5)])
+    assert days[-2].split() == ["2026-09-21", "2026-09-23", "2026-09-25"]
+    assert plot_lines([]) == ["sink: temperature, °C: nothing recorded in that time"]
+
+
+def test_noise_below_the_display_is_no_mountain():
+    start = 1_790_000_000_000
+    lines = plot_lines([(start + n * HOUR_MS, 15.0 + n % 2 / 1000) for n in range(9)])
+    rows = {n for n, line in enumerate(lines) if "•" in line}
+    assert len(rows) == 1
