@@ -16,9 +16,9 @@ RESTARTS = int(os.environ.get("OUZEL_BROKER_RESTARTS", "5"))
 """`OUZEL_BROKER_RESTARTS=50` runs the long form: 2,000 captures."""
 
 
-def left(program):
+def left(program, limit=10_000):
     with Outbox.open(program.writer.path) as outbox:
-        return outbox.take("mqtt", limit=10_000)
+        return outbox.take("mqtt", limit=limit)
 
 
 def user(message):
@@ -48,7 +48,7 @@ async def test_a_capture_arrives_with_its_id_its_time_and_its_values(broker, pro
     assert message.properties.ContentType == "application/senml+json"
     assert message.properties.PayloadFormatIndicator == 1
     assert user(message) == {"id": "7f2k0c1q.1"}
-    await until(lambda: not left(one))
+    await until(lambda: not left(one, 1))
 
 
 async def test_live_values_expire_and_the_latest_are_retained_in_their_own_topic(
@@ -101,7 +101,7 @@ async def test_the_long_killing_of_the_broker_loses_nothing_and_keeps_the_order(
         await until(listens.ready.is_set)
         await until(lambda: one.outlet.broker.is_connected)
     everything = {(meter, name) for meter in meters for name in sent[meter]}
-    await until(lambda: not left(one))
+    await until(lambda: not left(one, 1))
     await until(lambda: everything <= known())
     for meter in meters:
         first = list(dict.fromkeys(user(m)["id"] for m in listens.of(f"ouzel/{meter}/capture")))
@@ -153,7 +153,7 @@ async def test_a_refusal_by_the_brokers_rules_deletes_nothing_and_is_named(
     broker.kill()
     rules.write_text("topic readwrite #\n", encoding="utf-8")
     broker.start()
-    await until(lambda: not left(one))
+    await until(lambda: not left(one, 1))
     await until(listens.ready.is_set)
 
 
