@@ -10,9 +10,12 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import platform
+import sqlite3
 import sys
 import time
+from dataclasses import asdict, fields
 from pathlib import Path
 
 from tests.benchmarks.costs import computing, growth, latency, serving, starts
@@ -24,9 +27,6 @@ WORSE = 1.5
 
 
 def machine() -> str:
-    import os
-    import sqlite3
-
     return (
         f"{os.cpu_count()}-core {platform.machine()} virtual machine shared with other work, "
         f"{platform.system()}, Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}"
@@ -46,10 +46,34 @@ def worse_than(committed: dict[str, object], figures: list[Figure]) -> list[str]
     return found
 
 
+def write(figures: list[Figure], file: Path, *, keep: bool) -> None:
+    """Commit them to docs/; with `keep` those of other parts stay as they were measured before."""
+    if keep and file.exists():
+        mine = {one.name for one in figures}
+        names = {field.name for field in fields(Figure)}
+        said = json.loads(file.read_text())["figures"]
+        old = [Figure(**{k: v for k, v in one.items() if k in names}) for one in said]
+        figures = [one for one in old if one.name not in mine] + figures
+    said = [
+        {
+            **{key: round(v, 4) if isinstance(v, float) else v for key, v in asdict(one).items()},
+            "ratio": round(one.ratio, 4) if math.isfinite(one.ratio) else None,
+            "is_within": one.is_within,
+        }
+        for one in figures
+    ]
+    whole = {"machine": machine(), "date": time.strftime("%Y-%m-%d"), "figures": said}
+    file.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    text = HEAD.format(machine=machine(), date=time.strftime("%B %Y"))
+    (DOCS / "benchmarks.md").write_text(text + table(figures) + "\n", encoding="utf-8")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer repeats; for a look only")
-    parser.add_argument("--write", action="store_true", help="commit these figures to docs/")
+    parser.add_argument(
+        "--write", action="store_true", help="make docs/benchmarks.* of these figures"
+    )
     parser.add_argument("--only", default="", metavar="WORD", help="parts whose name begins so")
     parser.add_argument("--rows", type=int, nargs="+", default=[1, 10], metavar="MILLIONS")
     args = parser.parse_args()
@@ -68,23 +92,7 @@ def main() -> int:
     print(table(figures))
     file = DOCS / "benchmarks.json"
     if args.write:
-        said = [
-            {
-                "name": one.name,
-                "value": round(one.value, 4),
-                "unit": one.unit,
-                "against": one.against,
-                "other": round(one.other, 4),
-                "ratio": round(one.ratio, 4) if math.isfinite(one.ratio) else None,
-                "budget": one.budget,
-                "within": one.is_within,
-            }
-            for one in figures
-        ]
-        whole = {"machine": machine(), "date": time.strftime("%Y-%m-%d"), "figures": said}
-        file.write_text(json.dumps(whole, indent=1) + "\n")
-        text = HEAD.format(machine=machine(), date=time.strftime("%B %Y"))
-        (DOCS / "benchmarks.md").write_text(text + table(figures) + "\n")
+        write(figures, file, keep=bool(args.only))
         return 0
     worse = worse_than(json.loads(file.read_text()), figures) if file.exists() else []
     for one in worse:
