@@ -29,6 +29,8 @@ CHROMIUM = next(
 DRIVER = shutil.which("chromedriver")
 PICTURES = os.environ.get("OUZEL_PICTURES")
 """Folder for the documentation's pictures; none are taken without it."""
+PICTURED = "bench-light bench-dark round-light no-connection compare-light history-light watch-dark count-dark".split()
+"""Those that docs/page.md shows."""
 HERE = Path(__file__).parent
 SPEED = 60
 
@@ -143,7 +145,7 @@ def until(found, seconds=20.0, child=None, why=""):
         if it := found():
             return it
         if child is not None and child.poll() is not None:
-            raise AssertionError(child.err.read_text())
+            raise AssertionError(child.err.read_text()[-600:])
         assert time.monotonic() < deadline, why or f"not within {seconds} s"
         time.sleep(0.03)
 
@@ -245,7 +247,7 @@ class Look:
 
     def picture(self, name):
         """Keep a picture for the documentation, when they are wanted."""
-        if PICTURES:
+        if PICTURES and name in PICTURED:
             Path(PICTURES).mkdir(parents=True, exist_ok=True)
             self.driver.save_screenshot(str(Path(PICTURES) / f"{name}.png"))
 
@@ -271,9 +273,10 @@ def look(browser):
 
 
 @pytest.fixture
-def home(tmp_path):
+def home(look, tmp_path):
     home = Home(tmp_path / "home")
     yield home
+    look.driver.get("about:blank")  # a page that loses its daemon rightly complains
     home.close()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import socket
 import statistics
@@ -55,10 +56,8 @@ class Cable:
         self.is_cut = True
         for pair in self.pairs:
             for end in pair:
-                try:
+                with contextlib.suppress(OSError):
                     end.shutdown(socket.SHUT_RDWR)
-                except OSError:
-                    pass
         self.pairs.clear()
 
     def mend(self):
@@ -87,10 +86,8 @@ def type_one(home, water, ph="7.01"):
 def test_a_capture_is_seen_soon_after_it_is_stored(look, furnished):
     look.at(furnished.url)
     look.find(".card")
-    took = []
-    for n in range(5):
-        # From before it is stored until it stands on the page: longer than what is promised.
-        took.append(look.driver.execute_async_script(
+    # From before it is stored until it stands on the page: longer than what is promised.
+    took = [look.driver.execute_async_script(
             """const [water, done] = arguments; const begun = performance.now();
             const seen = new MutationObserver(() => {
               if (![...document.querySelectorAll('.capture h3')].some((one) => one.textContent === water)) return;
@@ -98,7 +95,7 @@ def test_a_capture_is_seen_soon_after_it_is_stored(look, furnished):
             seen.observe(document.querySelector('.captures'), {childList: true, subtree: true});
             fetch('/api/1/typed', {method: 'POST', headers: {'Content-Type': 'application/json'}, body:
               JSON.stringify({meter: 'pen', water, still: true, values: {ph: '7.0' + water.length}})});""",
-            f"glass {n}"))  # fmt: skip
+            f"glass {n}") for n in range(5)]  # fmt: skip
     assert statistics.median(took) <= SOON_MS, took
 
 

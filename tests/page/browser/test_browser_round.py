@@ -67,6 +67,10 @@ def test_a_whole_round_by_touch(look, kitchen):
         "[...document.querySelectorAll('.stones li')].at(-1).dataset.state === 'now'", seconds=40
     )
     assert look.count(".stones li[data-state=taken]") >= 2
+    look.until(
+        "Number(document.querySelector('[data-quantity=conductivity] .card-value').textContent) > 400",
+        seconds=40,
+    )
     look.picture("round-light")
     look.until(
         "[...document.querySelectorAll('.board-acts a')].some((one) => one.textContent === 'Report')",

@@ -58,7 +58,6 @@ def test_from_no_meter_to_the_first_numbers(look, home, talker):
         "ph", "conductivity", "temperature"]  # fmt: skip
     assert look.find(".wire-lines p", "EC 51")
     assert "[object" not in look.text("#view")
-    look.picture("setup-learnt")
     look.press("button", "Read with that")
     box = look.find("input[name=meter]", seconds=40)
     look.find(".first-reading", "°C")
