@@ -25,7 +25,7 @@ from acquire.errors import ConfigError
 from acquire.registry import driver_class
 from tests.faults.toml_text import dumped
 
-FILES = int(os.environ.get("OUZEL_FILES", "400"))
+FILES = int(os.environ.get("OUZEL_FILES", "250"))
 MAIN = Path(__file__).parents[2]
 WAYS = {  # what each driver needs beside a profile
     "text_lines": {"port": "/dev/ttyNONE"},

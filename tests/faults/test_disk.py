@@ -27,7 +27,7 @@ from acquire.readings import Reading, Stamp
 from acquire.store import Records, StoreWriter
 
 RATE_HZ = 10
-DAMAGES = int(os.environ.get("OUZEL_DAMAGES", "60"))
+DAMAGES = int(os.environ.get("OUZEL_DAMAGES", "40"))
 
 
 @pytest.fixture

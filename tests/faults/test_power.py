@@ -21,7 +21,7 @@ from acquire.store import Records
 from acquire.store.ledger import Ledger
 from tests.faults.power import Disk
 
-CUTS = int(os.environ.get("OUZEL_POWER_CUTS", "150"))
+CUTS = int(os.environ.get("OUZEL_POWER_CUTS", "120"))
 CHILD = Path(__file__).with_name("writes_recorded.py")
 ORDER = [CaptureState.PROVISIONAL, CaptureState.FINAL]
 

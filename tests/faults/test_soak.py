@@ -15,7 +15,7 @@ MAIN = Path(__file__).parents[2]
 @pytest.mark.timeout(120)
 def test_some_hours_with_faults_lose_nothing_double_nothing_and_hold_level():
     done = subprocess.run(
-        [sys.executable, "-m", "tests.faults.soak", "--days", "0.15", "--seed", "3", "--json"],
+        [sys.executable, "-m", "tests.faults.soak", "--days", "0.1", "--seed", "1", "--json"],
         cwd=MAIN,
         capture_output=True,
         text=True,

@@ -18,7 +18,7 @@ import pytest
 from acquire.readings import CaptureState
 from acquire.store import Records
 
-STOPS = int(os.environ.get("OUZEL_STOPS", "3"))
+STOPS = int(os.environ.get("OUZEL_STOPS", "2"))
 HAND = 'loop = true\n[[stop]]\nwater = "buffer_7"\nin_air_s = 40\ndwell_s = 400\n'
 
 
