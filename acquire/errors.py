@@ -13,7 +13,7 @@
     │   ├── StoreStalled             the disk takes nothing just now: no room, an error, held
     │   └── StoreDamaged             the file fails SQLite's own check
     ├── WaterError               6   a computation asked outside what its formula is valid for
-    └── BrokerError              7   a broker that cannot be reached or will not have us
+    └── BrokerError              9   a broker that cannot be reached or will not have us
 
 A message says what was found, what is allowed and what to do. Foreign exceptions (serial, sqlite,
 tomllib, pydantic) are turned into these once, at the boundary where they arise, with ``from``.
@@ -154,6 +154,12 @@ class WaterError(OuzelError):
     exit_code = 6
 
 
+class BrokerError(OuzelError):
+    """A broker cannot be reached, or will not have us; says what to do."""
+
+    exit_code = 9  # 7 and 8 are verdicts of `ouzel check`
+
+
 def _short(found: object) -> str:
     """Show a found value on one line of bounded length, whatever a person or program put there."""
     try:
@@ -176,9 +182,3 @@ def _plain(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
-class BrokerError(OuzelError):
-    """A broker cannot be reached, or will not have us; says what to do."""
-
-    exit_code = 7

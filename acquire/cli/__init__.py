@@ -58,6 +58,7 @@ exit codes:
   6  a computation was asked outside what its formula is valid for
   7  check: the meter failed
   8  check: cannot tell at this uncertainty
+  9  the broker cannot be reached, or will not have us
   130  stopped with Ctrl-C
   141  whoever read the output went away before the end
 

@@ -130,7 +130,7 @@ def test_tail_says_when_nothing_comes_and_ends_with_the_brokers_own_exit_code(br
         file = Path(folder) / "ouzel.toml"
         file.write_text(f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n', encoding="utf-8")
         refused = run("tail", "--config", str(file))
-        assert refused.returncode == 7
+        assert refused.returncode == 9
         assert "is the broker running" in refused.stderr
         broker.start()
         silent = run("tail", "--for", "10.5", "--config", str(file))

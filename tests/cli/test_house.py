@@ -84,6 +84,6 @@ def test_tail_says_what_is_missing(ouzel):
     ouzel.configure()
     assert "write a table [mqtt]" in ouzel.run("tail", code=2).stderr
     ouzel.configure(f'[mqtt]\nhost = "127.0.0.1"\nport = {free_port()}')
-    said = ouzel.run("tail", code=1).stderr
+    said = ouzel.run("tail", code=9).stderr
     assert "Connection refused" in said
     assert "Traceback" not in said
