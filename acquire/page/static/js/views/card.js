@@ -30,7 +30,8 @@ export function quantityCard(first) {
     setAttribute(card, "data-phase", row.flag ? "flag" : row.phase ?? "air");
     setText(phase, words(row, meter, live));
     const result = capture?.values[called];
-    const isTaken = result?.phase === "settled" && capture.state !== "withdrawn" && capture.state !== "unsettled";
+    // Once it moves again, in the next water or after all, that is what counts.
+    const isTaken = result?.phase === "settled" && row.phase !== "moving" && capture.state !== "withdrawn" && capture.state !== "unsettled";
     const moves = live && inWater && row.phase !== "settled" && row.drift_per_min !== null;
     setText(more, isTaken ? `taken ${withU(called, result.value, result.expanded_u, { unit: false })}`
       : moves ? `${signed(row.drift_per_min, quantity(called).digits + 1)} per min` : "");
