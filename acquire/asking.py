@@ -13,7 +13,7 @@ from pathlib import Path
 
 __all__ = ["ask", "asked"]
 
-_LONGEST = 4096
+_LONGEST = 32 * 1024
 
 
 def ask(store: Path, request: dict[str, str]) -> Path:

@@ -32,12 +32,13 @@ from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.errors import OuzelError, StoreDamaged, StoreStalled
+from acquire.errands import Bookkeeper, carry_out
+from acquire.errors import ConfigError, OuzelError, StoreDamaged, StoreStalled
 from acquire.meter import Backoff, Driver, supervise
 from acquire.progress import Progress
 from acquire.readings import Capture, CaptureState, Event, Reading, Role, Stamp
 from acquire.registry import driver_class
-from acquire.rounds import Guidance
+from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN, Guidance, ParticleCount
 from acquire.store.aside import set_aside
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
@@ -122,9 +123,12 @@ class OverseesProgress(Protocol):
 
 @runtime_checkable
 class TakesTyped(Protocol):
-    """An outlet over which numbers are typed that a person read: see `Daemon.typed`."""
+    """An outlet over which a person types: numbers that were read, particles that were counted.
 
-    def keep_typed_with(self, typed: Typed) -> None: ...
+    See `Daemon.typed`; counts are for whoever keeps the book.
+    """
+
+    def keep_typed_with(self, typed: Typed, keeper: Bookkeeper) -> None: ...
 
 
 class Typed(Protocol):
@@ -236,7 +240,7 @@ class Daemon:
         if isinstance(outlet, GivesOrders):
             outlet.obey(self.order)
         if isinstance(outlet, TakesTyped):
-            outlet.keep_typed_with(self.typed)
+            outlet.keep_typed_with(self.typed, self)
         if isinstance(outlet, OverseesProgress):
             outlet.oversee(self._progress)
         waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
@@ -479,9 +483,9 @@ class Daemon:
         assert self._store_path is not None  # noqa: S101 - only begun with a store
         while True:
             for note, said in asked(self._store_path):
-                if "round" in said:
-                    await self._take_round_order(said)
-                    note.unlink(missing_ok=True)
+                if "round" in said or "keep" in said:
+                    note.unlink(missing_ok=True)  # answered by an event, once
+                    await self._answer(said)
                     continue
                 for point in self._points:
                     if said.get("alert"):
@@ -505,17 +509,20 @@ class Daemon:
         with Records.open(self._store_path) as records:
             return ask(records)
 
-    async def _take_round_order(self, said: Mapping[str, str]) -> None:
-        """Carry out an order of `ouzel round` in another process; the answer is an event."""
+    async def _answer(self, said: Mapping[str, str]) -> None:
+        """Do for another process what it asks; the answer is an event, with the word it gave."""
+        meter = said.get("meter", "")
         try:
-            done = await self.order(
-                said["round"], said.get("meter", ""), said.get("text", ""), is_ours=True
-            )
+            if "keep" in said:
+                with Records.open(self._store_path or Path()) as records:
+                    done = await carry_out(said, self, records)
+            else:
+                done = await self.order(said["round"], meter, said.get("text", ""), is_ours=True)
             ok = True
         except (ValueError, OuzelError) as error:
             done, ok = str(error), False
         data: dict[str, float | str] = {"ask": said.get("ask", ""), "ok": str(ok)}
-        await self._keep(Event("order", self._clock.now(), said.get("meter", ""), done, data))
+        await self._keep(Event("order", self._clock.now(), meter, done, data))
 
     async def _writer_keep(self, item: Capture | Event) -> None:
         if self._writer is not None:
@@ -642,6 +649,66 @@ class Daemon:
             for finding in Findings(meter, channels).of(capture, now):
                 await self._keep(finding)
         return capture
+
+    # -- what is kept for others ------------------------------------------------------------
+
+    async def counted(self, count: ParticleCount) -> ParticleCount:
+        """Keep a particle count; a round under way that waits for it goes on with it."""
+        writer = self._written()
+        count, meter, news = self._walking.counted(count, self._clock.now())
+        await writer.keep(count)
+        if meter:
+            await self._keep_walked(meter, news)
+        return count
+
+    async def take_back(self, count: ParticleCount, *, is_back: bool, note: str) -> None:
+        """Withdraw a count, or let it count again; its stop of a round under way follows."""
+        self._written()
+        now = self._clock.now()
+        kind = COUNT_RESTORED if is_back else COUNT_WITHDRAWN
+        why = note or ("not mistaken after all" if is_back else "mistaken")
+        data: dict[str, float | str] = {"count": count.id, "water": count.water}
+        await self._keep(Event(kind, now, "", why, data))
+        meter, news = self._walking.taken_back(count.id, now, is_back=is_back)
+        if meter:
+            await self._keep_walked(meter, news)
+
+    async def rename(self, capture_id: str, water: str, role: Role | None) -> None:
+        """Let a capture's water be called otherwise."""
+        self._written()
+        found = self._past(lambda records: records.capture(capture_id))
+        if found is not None:
+            await self._keep(replace(found, water=water, role=role))
+
+    async def correct(self, correction: StandingCorrection) -> None:
+        """Put a correction in force, for what is captured from now on."""
+        self._refuse_in_round(correction.meter)
+        await self._written().keep(correction)
+        self._correct_anew(correction.meter)
+
+    async def undo_correction(self, meter: str, quantity: str) -> None:
+        """End the correction in force; the one before it holds again."""
+        self._refuse_in_round(meter)
+        await self._written().undo_correction(meter, quantity)
+        self._correct_anew(meter)
+
+    def _written(self) -> StoreWriter:
+        if self._writer is None:
+            raise ConfigError("nothing is recorded: start ouzel with a store")
+        return self._writer
+
+    def _refuse_in_round(self, meter: str) -> None:
+        """Captures that are compared must have been corrected alike."""
+        if self._walking.walk_of(meter) is not None:
+            raise ConfigError(f"a round is under way with {meter}: correct it when that is over")
+
+    def _correct_anew(self, meter: str) -> None:
+        self._corrections = self._past(Records.corrections)
+        mine = self._in_force(meter)
+        if meter in self._desks:
+            self._desks[meter].correct(mine)
+        for point in self._points:
+            point.correct(meter, mine)
 
     async def note(self, kind: str, text: str) -> None:
         """Keep and tell of something that happened beside the meters."""

@@ -22,7 +22,7 @@ from acquire.checks import StandingCorrection
 from acquire.config import Config
 from acquire.errors import ConfigError
 from acquire.readings import Capture, CaptureState, Channel, Event, Stamp
-from acquire.rounds import Guidance, Round, StopState
+from acquire.rounds import Guidance, ParticleCount, Round, StopState
 from acquire.store.records import Records
 
 __all__ = ["ORDERS", "BenchOf", "Walking", "guidance_event", "guidance_of", "plan_folders"]
@@ -167,6 +167,33 @@ class Walking:
     def see(self, status: Status) -> list[WalkNews]:
         walk = self.walk_of(status.meter)
         return [] if walk is None else walk.see(status)
+
+    def counted(
+        self, count: ParticleCount, stamp: Stamp
+    ) -> tuple[ParticleCount, str, list[WalkNews]]:
+        """Give a count as the round that waits for it takes it, its meter, and what follows.
+
+        The meter is empty where no round does.
+        """
+        for meter, walk in self._walks.items():
+            round_ = walk.course.round
+            if walk.is_over or count.round_id not in {"", round_.id}:
+                continue
+            news = walk.counted(count, stamp)
+            if news:
+                role = count.role or walk.role_of(count.water)
+                return replace(count, round_id=round_.id, role=role), meter, news
+        return count, "", []
+
+    def taken_back(
+        self, count_id: str, stamp: Stamp, *, is_back: bool
+    ) -> tuple[str, list[WalkNews]]:
+        """A count was withdrawn, or counts again: give the meter of its round, and what follows."""
+        for meter, walk in self._walks.items():
+            news = [] if walk.is_over else walk.taken_back(count_id, stamp, is_back=is_back)
+            if news:
+                return meter, news
+        return "", []
 
     def guidance(self, meter: str) -> Guidance | None:
         """Give what is to be said, when it has changed."""

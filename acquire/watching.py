@@ -152,6 +152,11 @@ class Point:
                 has_flow=self.config.flow is not None,
             )
 
+    def correct(self, meter: str, corrections: Mapping[str, StandingCorrection]) -> None:
+        """Other corrections of a meter are in force from now on."""
+        if meter in self._corrections:
+            self._corrections[meter] = corrections
+
     def see(self, capture: Capture) -> bool:
         """Take the feed's value from a capture of it; tells whether it was one."""
         if capture.water != self.config.feed_water:

@@ -47,6 +47,7 @@ FLOORS = {
     "installation": 6,
     "watching": 6,
     "walking": 6,
+    "errands": 6,
     "service_unit": 2,
     "service_here": 7,
     "own_quantities": 2,

@@ -51,6 +51,10 @@ class Desk:
         """Take another capture of the present water; ValueError where there is none."""
         return self._finish(self._taker.again(stamp), stamp)
 
+    def correct(self, corrections: Mapping[str, StandingCorrection]) -> None:
+        """Other corrections are in force, for what is told from now on."""
+        self._corrections = corrections
+
     def explain(self, capture: Capture) -> Explanation:
         """Give the terms as they stand now, and what the uncertainty budget is made of."""
         return replace(

@@ -660,9 +660,7 @@ class Walk:
             stamp.at_ms,
             stop.water,
             tuple(int(word) for word in words),
-            role=next(
-                (s.role for s in self.course.stops if s.water == stop.water and s.role), None
-            ),
+            role=self.role_of(stop.water),
             round_id=self.course.round.id,
         )
         visit = self._visit(position, "taken", stamp.at_ms, count_id=count.id)
@@ -677,6 +675,18 @@ class Walk:
                 visit = self._visit(position, "taken", count.at_ms, count_id=count.id)
                 return [*self._kept(visit), *self._moved_on(stamp)]
         return []
+
+    def taken_back(self, count_id: str, stamp: Stamp, *, is_back: bool) -> list[WalkNews]:
+        """A count was withdrawn, so that its stop is due again; or it counts again."""
+        state: VisitState = "taken" if is_back else "set aside"
+        for visit in self.course.visits:
+            if visit.count_id == count_id and visit.state != state:
+                return [*self._kept(replace(visit, state=state)), *self._moved_on(stamp)]
+        return []
+
+    def role_of(self, water: str) -> Role | None:
+        """Give what a water is to this round."""
+        return next((s.role for s in self.course.stops if s.water == water and s.role), None)
 
     # -- the course -------------------------------------------------------------------------
 

@@ -116,8 +116,7 @@ def _propose(
     import time
 
     from acquire.bench.correct import propose
-    from acquire.cli.keeping import with_writer
-    from acquire.clock import SystemClock
+    from acquire.cli.keeping import have_kept
     from acquire.outlets.check_json import correction_json
     from acquire.store.writer import StoreWriter
 
@@ -140,7 +139,7 @@ def _propose(
         await writer.keep(new)
 
     if agreed:
-        with_writer(store, SystemClock(), work)
+        have_kept(store, new, work)
     if args.json:
         print(json.dumps({**correction_json(new), "in_force": agreed}))
     elif agreed:
@@ -197,8 +196,8 @@ def _undo(
 ) -> int:
     import json
 
-    from acquire.cli.keeping import with_writer
-    from acquire.clock import SystemClock
+    from acquire.cli.keeping import have_kept
+    from acquire.errands import Undoing
     from acquire.errors import StoreError
     from acquire.outlets.check_json import correction_json
     from acquire.outlets.check_words import correction_line
@@ -215,7 +214,7 @@ def _undo(
         await writer.undo_correction(args.meter, args.quantity)
 
     if agreed:
-        with_writer(store, SystemClock(), work)
+        have_kept(store, Undoing(args.meter, args.quantity), work)
     if args.json:
         left = before if agreed else old
         in_force = None if left is None else correction_json(left)

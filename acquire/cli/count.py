@@ -9,9 +9,9 @@ from acquire.cli.options import add_config, add_json, add_store, positive
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
+    from acquire.errands import Errand
     from acquire.readings import Event
     from acquire.rounds import ParticleCount
     from acquire.store.records import Records
@@ -155,7 +155,7 @@ def _count(args: argparse.Namespace, store: Path) -> int:
         **optics,  # type: ignore[arg-type]
     )
     found = particle_result(count)  # refuses what cannot be, before anything is kept
-    _keep(store, [count])
+    _keep(store, count, count)
     if args.json:
         _print_json(found)
     else:
@@ -183,21 +183,18 @@ def _known(store: Path, round_word: str | None) -> tuple[ParticleCount | None, s
     return (counts[-1] if counts else None), one.id if one is not None else ""
 
 
-def _keep(store: Path, items: Sequence[ParticleCount | Event]) -> None:
-    from acquire.cli.keeping import with_writer
-    from acquire.clock import SystemClock
+def _keep(store: Path, item: ParticleCount | Event, errand: Errand) -> None:
+    from acquire.cli.keeping import have_kept
     from acquire.errors import StoreTaken
     from acquire.store.writer import StoreWriter
 
     async def work(writer: StoreWriter) -> None:
-        for item in items:
-            await writer.keep(item)
+        await writer.keep(item)
 
     try:
-        with_writer(store, SystemClock(), work)
-    except StoreTaken as error:
-        again = _again(items[0])
-        raise StoreTaken(f"{error}. Count it on its page, or later: {again}") from error
+        have_kept(store, errand, work)
+    except ConfigError as error:
+        raise StoreTaken(f"{error}. Nothing was kept; again later: {_again(item)}") from error
 
 
 def _again(item: ParticleCount | Event) -> str:
@@ -289,6 +286,7 @@ def _latest(records: Records, word: str) -> ParticleCount:
 def _take_back(args: argparse.Namespace, store: Path) -> int:
     import time
 
+    from acquire.errands import TakingBack
     from acquire.readings import Event, Stamp
     from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN
     from acquire.store.records import Records
@@ -307,7 +305,8 @@ def _take_back(args: argparse.Namespace, store: Path) -> int:
     kind = COUNT_WITHDRAWN if args.withdraw else COUNT_RESTORED
     why = args.note or ("mistaken" if args.withdraw else "not mistaken after all")
     stamp = Stamp(time.time_ns() // 1_000_000, time.monotonic_ns())
-    _keep(store, [Event(kind, stamp, "", why, {"count": name, "water": known[name].water})])
+    event = Event(kind, stamp, "", why, {"count": name, "water": known[name].water})
+    _keep(store, event, TakingBack(name, not args.withdraw, args.note))
     if args.withdraw:
         print(f"Count {name} is withdrawn and stays in the store: `--restore {name}` undoes it.")
     else:

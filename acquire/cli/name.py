@@ -31,9 +31,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 def run(args: argparse.Namespace) -> int:
     from dataclasses import replace
 
-    from acquire.cli.keeping import with_writer
+    from acquire.cli.keeping import have_kept
     from acquire.cli.options import load_config, store_path
-    from acquire.clock import SystemClock
+    from acquire.errands import Naming
     from acquire.errors import ConfigError
     from acquire.outlets.as_json import json_line
     from acquire.outlets.words import capture_title
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     async def work(writer: StoreWriter) -> None:
         await writer.keep(named)
 
-    with_writer(store, SystemClock(), work)
+    have_kept(store, Naming(before.id, named.water, named.role), work)
     if args.json:
         print(json_line(named))
     else:

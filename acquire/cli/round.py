@@ -44,8 +44,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 def run(args: argparse.Namespace) -> int:
     from acquire.bench.plan import find_plan, read_plan
+    from acquire.cli.beside import is_served
     from acquire.cli.options import load_config, make_clock, one_meter, store_path
-    from acquire.cli.round_beside import is_served, order_beside, walk_beside
+    from acquire.cli.round_beside import order_beside, walk_beside
     from acquire.cli.round_keys import Keys
     from acquire.cli.run_daemon import is_over, run_daemon, wants_live
     from acquire.outlets.lines import JsonLines
@@ -84,6 +85,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         show = RoundTable(config.quantities) if live else RoundLines()
     meter = one_meter(args, config)
+    if meter.driver == "by_hand":
+        raise ConfigError(
+            f"{meter.name} is typed: start `ouzel serve` and walk the round on its page",
+            key="--meter",
+        )
     keys = Keys(meter.name)
 
     def with_daemon(daemon: Daemon) -> None:

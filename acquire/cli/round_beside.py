@@ -2,64 +2,26 @@
 
 from __future__ import annotations
 
-import secrets
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from acquire.asking import ask
-from acquire.errors import ConfigError, StoreError, StoreTaken
+from acquire.cli.beside import ask_beside, is_served
+from acquire.errors import StoreError
 from acquire.outlets.as_json import json_line
 from acquire.outlets.round_view import RoundLines
-from acquire.paths import real
 from acquire.readings import Capture, Event
-from acquire.store.lock import StoreLock
 from acquire.store.records import Records
 from acquire.walking import guidance_of
 
-__all__ = ["is_served", "order_beside", "walk_beside"]
+__all__ = ["order_beside", "walk_beside"]
 
-_ANSWER_S = 15.0
 _LOOK_S = 0.25
 
 
-def is_served(store: Path) -> bool:
-    """Whether another process writes to this store now."""
-    if not store.exists():
-        return False
-    try:
-        lock = StoreLock(real(store))
-    except StoreTaken:
-        return True
-    lock.release()
-    return False
-
-
 def order_beside(store: Path, word: str, meter: str, text: str) -> str:
-    """Have the running daemon do something for a round; gives what it did.
-
-    Raises:
-        ConfigError: it says why not, or nothing answers.
-
-    """
-    if not is_served(store):
-        raise ConfigError("no `ouzel serve` runs with this store", file=store)
-    with Records.open(store) as records:
-        number = records.last_news()
-        token = secrets.token_hex(8)
-        note = ask(real(store), {"round": word, "meter": meter, "text": text, "ask": token})
-        deadline = time.monotonic() + _ANSWER_S
-        while time.monotonic() < deadline:
-            for news in records.news(number):
-                number = news.number
-                item = news.item
-                if isinstance(item, Event) and item.data.get("ask") == token:
-                    if item.data.get("ok") != "True":
-                        raise ConfigError(item.text)
-                    return item.text
-            time.sleep(0.05)
-    note.unlink(missing_ok=True)
-    raise ConfigError("the running `ouzel serve` does not answer", file=store)
+    """Have the running daemon do something for a round; gives what it did, or ConfigError."""
+    return ask_beside(store, {"round": word, "meter": meter, "text": text})
 
 
 def walk_beside(store: Path, meter: str, wanted: str, *, resume: bool, json: bool) -> int:

@@ -16,6 +16,7 @@ from acquire.outward import PageConfig
 from acquire.page import (
     bench_routes,
     capture_routes,
+    count_routes,
     lists,
     meter_routes,
     orders,
@@ -56,6 +57,7 @@ def api_routes(page: Page) -> list[Route]:
         *lists.routes(page),
         *round_routes.routes(page),
         *bench_routes.routes(page),
+        *count_routes.routes(page),
         *orders.routes(page),
         *setup_routes.routes(page),
     ]

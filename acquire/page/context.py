@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 from acquire.clock import Clock
 from acquire.config import Config
 from acquire.daemon import Typed
+from acquire.errands import Bookkeeper
 from acquire.page.answers import Refused
 from acquire.page.reader import Reader
 from acquire.page.standing import MeterStanding, Standing
 from acquire.page.static_files import StaticFiles
 from acquire.page.tokens import Tokens
 from acquire.readings import Event
-from acquire.store.writer import StoreWriter
 
 if TYPE_CHECKING:
     from acquire.page.search import Search
@@ -41,10 +41,10 @@ class Page:
     tokens: Tokens | None
     hub: Hub = field(init=False)
     search: Search = field(init=False)
-    writer: StoreWriter | None = None
     tell: Callable[[Event], Awaitable[None]] | None = None
     act: Act | None = None
     take_typed: Typed | None = None
+    keeper: Bookkeeper | None = None
     is_secure: bool = False
     """Whether browsers come by TLS."""
 

@@ -11,20 +11,20 @@ import asyncio
 import hmac
 import socket
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
-from ipaddress import IPv6Address, ip_address
 from typing import TYPE_CHECKING
 
 from acquire.outward import PageConfig
 from acquire.page.answers import Refused, answer
+from acquire.page.heads import bucket_of, headers_of, host_of, is_address
+from acquire.page.rates import Rates
 from acquire.page.tokens import Tokens
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["COOKIE", "POLICY", "WELCOME", "Guard", "Rates", "host_of"]
+__all__ = ["COOKIE", "POLICY", "WELCOME", "Guard"]
 
 COOKIE = "ouzel"
 WELCOME = "ouzel.welcome"
@@ -34,7 +34,6 @@ _PATH_BYTES, _QUERY_BYTES = 1024, 4096
 _BURST_S = 5.0
 _ORDERS_PER_S, _ORDERS_AT_ONCE = 4.0, 20.0
 _ENTRIES_PER_S, _ENTRIES_AT_ONCE = 0.1, 5.0
-_ADDRESSES = 1024
 _OPEN = ("/static/", "/enter", "/api/1/enter", "/favicon.ico")
 
 POLICY = (
@@ -52,26 +51,6 @@ _HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
     "cache-control": "no-store",
 }
-
-
-class Rates:
-    """A bucket for each address: filled with the time, emptied by what it asks."""
-
-    def __init__(
-        self, per_s: float, at_once: float, now: Callable[[], float] = time.monotonic
-    ) -> None:
-        self._per_s, self._at_once, self._now = per_s, at_once, now
-        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
-
-    def takes(self, address: str) -> bool:
-        """Whether one more may come from there now."""
-        now = self._now()
-        left, since = self._left.pop(address, (self._at_once, now))
-        left = min(self._at_once, left + (now - since) * self._per_s)
-        self._left[address] = (left - 1.0 if left >= 1.0 else left, now)
-        while len(self._left) > _ADDRESSES:
-            self._left.popitem(last=False)
-        return left >= 1.0
 
 
 class Guard:
@@ -140,8 +119,8 @@ class Guard:
             await answer(said, 500)(scope, receive, sending)
 
     def _look_at(self, scope: Scope) -> None:
-        headers = _headers(scope)
-        address = _address(scope)
+        headers = headers_of(scope)
+        address = bucket_of(scope)
         if not self._all.takes(address):
             raise Refused(429, "too many requests: wait a moment")
         if len(scope["raw_path"]) > _PATH_BYTES or len(scope["query_string"]) > _QUERY_BYTES:
@@ -170,7 +149,7 @@ class Guard:
         name = host_of(headers.get("host", ""))
         if not name:
             raise Refused(400, "the request names no host")
-        if name in self._names or _is_address(name):
+        if name in self._names or is_address(name):
             return
         raise Refused(421, "this machine does not go by that name: add it to hosts in [page]")
 
@@ -205,7 +184,7 @@ class Guard:
     async def _whole_body(self, scope: Scope, receive: Receive) -> Receive:
         """Take the body before anything is done with it: bounded in length and time."""
         most = self._page.body_bytes
-        length = _headers(scope).get("content-length", "0")
+        length = headers_of(scope).get("content-length", "0")
         if not length.isdecimal() or len(length) > 18 or int(length) > most:
             raise Refused(413, f"the body is longer than {most} bytes")
         body = bytearray()
@@ -232,50 +211,3 @@ class Guard:
             return {"type": "http.request", "body": bytes(body), "more_body": False}
 
         return again
-
-
-def host_of(said: str) -> str:
-    """Give the name in a Host header without its port, lower case; empty when it is none."""
-    text = said.strip().lower()
-    if text.startswith("["):
-        inside, bracket, rest = text[1:].partition("]")
-        is_port = not rest or (rest[0] == ":" and rest[1:].isdecimal())
-        return inside if bracket and is_port else ""
-    name, colon, port = text.partition(":")
-    if colon and not port.isdecimal():
-        return ""
-    return name.rstrip(".")
-
-
-def _is_address(name: str) -> bool:
-    """A name can be made to lead anywhere; an address in figures cannot."""
-    try:
-        ip_address(name)
-    except ValueError:
-        return False
-    return True
-
-
-def _headers(scope: Scope) -> dict[str, str]:
-    """Give the headers; of one that must stand once, two are refused."""
-    found: dict[str, str] = {}
-    for name, value in scope["headers"]:
-        key, text = name.decode("latin-1").lower(), value.decode("latin-1")
-        if key in found and key in {"host", "origin", "authorization", "content-type"}:
-            raise Refused(400, f"two headers named {key}")
-        found[key] = f"{found[key]}; {text}" if key == "cookie" and key in found else text
-    return found
-
-
-def _address(scope: Scope) -> str:
-    """Whose bucket it is: an IPv6 network counts as one (RFC 6177: a house has at least a /64)."""
-    client = scope.get("client")
-    if not client:
-        return ""
-    try:
-        found = ip_address(client[0])
-    except ValueError:
-        return str(client[0])
-    if isinstance(found, IPv6Address) and found.ipv4_mapped is None:
-        return found.exploded[:19]
-    return str(found)

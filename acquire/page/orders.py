@@ -21,7 +21,7 @@ from acquire.readings import Role
 
 __all__ = ["plain", "routes", "words_known"]
 
-WORDS = ("water", "skip", "stop", "round", "resume", "redo", "note", "answer")
+WORDS = ("water", "capture", "skip", "stop", "round", "resume", "redo", "note", "answer")
 """Orders that `Daemon.order` carries out."""
 _LONGEST = 500
 _WATER = 80

@@ -17,6 +17,7 @@ from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
 from acquire.daemon import Said, Typed
+from acquire.errands import Bookkeeper
 from acquire.outward import PageConfig
 from acquire.page.app import make_app
 from acquire.page.context import Act, Page
@@ -77,6 +78,7 @@ class PageOutlet:
         self._tell: Callable[[Event], Awaitable[None]] | None = None
         self._act: Act | None = None
         self._typed: Typed | None = None
+        self._keeper: Bookkeeper | None = None
         self._faulted_s = -_FAULT_EVERY_S
         self._standing = Standing(config, clock)
         self._telling: set[asyncio.Task[None]] = set()
@@ -92,8 +94,8 @@ class PageOutlet:
     def obey(self, act: Act) -> None:
         self._act = act
 
-    def keep_typed_with(self, typed: Typed) -> None:
-        self._typed = typed
+    def keep_typed_with(self, typed: Typed, keeper: Bookkeeper) -> None:
+        self._typed, self._keeper = typed, keeper
 
     # -- at work ----------------------------------------------------------------------------
 
@@ -138,8 +140,9 @@ class PageOutlet:
             Tokens(tokens_file(self._settings.tokens_file, self._store)) if beyond else None,
             is_secure=self._settings.cert_file is not None,
         )
-        page.writer, page.tell, page.act = self._writer, self._tell, self._act
-        page.take_typed = self._typed if self._writer is not None else None
+        page.tell, page.act = self._tell, self._act
+        if self._writer is not None:
+            page.take_typed, page.keeper = self._typed, self._keeper
         page.hub = Hub(
             reader,
             self._standing,

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import deque
-from collections.abc import Awaitable, Callable, Collection
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -20,8 +19,9 @@ from acquire.bench.standing import Explanation, Status
 from acquire.clock import Clock
 from acquire.errors import StoreError
 from acquire.outlets.as_json import as_json
-from acquire.page.answers import Refused, written
+from acquire.page.answers import Refused
 from acquire.page.guard import WELCOME
+from acquire.page.listener import ALWAYS, Stream, frame
 from acquire.page.reader import Reader
 from acquire.page.server import ABORT
 from acquire.page.shapes import guidance_json, reading_json, status_json
@@ -33,7 +33,7 @@ from acquire.store.news import News
 if TYPE_CHECKING:
     from starlette.types import Receive, Scope, Send
 
-__all__ = ["Hub", "Stream", "frame"]
+__all__ = ["Hub"]
 
 _log = logging.getLogger(__name__)
 
@@ -41,65 +41,7 @@ ALIVE_S = 5.0
 LIVE_S = 0.2
 """Live numbers of one meter go out at most this often."""
 SLICE = 200
-_FRAMES, _BYTES = 512, 2_000_000
-"""What may wait for one listener; beyond it the listener is dropped."""
-_ALWAYS = {"hello", "alive", "bye"}
-_NAMES = {*_ALWAYS, "reading", "status", "capture", "event", "guidance", "learning"}
-
-
-def frame(event: str, data: Any, number: int | None = None) -> bytes:
-    """One event as it goes over the line; JSON in ASCII holds no line break."""
-    head = b"" if number is None else f"id: {number}\n".encode()
-    return head + f"event: {event}\ndata: ".encode() + written(data) + b"\n\n"
-
-
-class Stream:
-    """One listener: what waits for it. `only` names the events wanted; empty means all."""
-
-    def __init__(
-        self,
-        only: Collection[str],
-        abort: Callable[[], None],
-        is_welcome: Callable[[], bool] = lambda: True,
-    ) -> None:
-        self.is_welcome = is_welcome
-        self._only = frozenset(only) and frozenset(only) | _ALWAYS
-        self.number = 0
-        """Of the last thing that was told here."""
-        self._abort = abort
-        self._frames: deque[bytes] = deque()
-        self._size = 0
-        self.wake = asyncio.Event()
-        self.is_ended = False
-
-    def put(self, event: str, data: bytes, number: int | None = None) -> None:
-        """Let it wait to be sent; what has a number is left out when it was sent before."""
-        if self.is_ended or (self._only and event not in self._only):
-            return
-        if number is not None and event != "alive":
-            if number <= self.number:
-                return
-            self.number = number
-        self._frames.append(data)
-        self._size += len(data)
-        if len(self._frames) > _FRAMES or self._size > _BYTES:
-            self._frames.clear()
-            self.end()
-            self._abort()
-        self.wake.set()
-
-    def take(self) -> bytes:
-        """Give all that waits."""
-        data = b"".join(self._frames)
-        self._frames.clear()
-        self._size = 0
-        self.wake.clear()
-        return data
-
-    def end(self) -> None:
-        """Let it end once what waits is taken."""
-        self.is_ended = True
-        self.wake.set()
+_NAMES = {*ALWAYS, "reading", "status", "capture", "event", "guidance", "learning"}
 
 
 class Hub:

@@ -12,7 +12,8 @@ import time
 import httpx
 import pytest
 
-from acquire.page.guard import Rates, host_of
+from acquire.page.heads import host_of
+from acquire.page.rates import Rates
 from acquire.page.tokens import Tokens
 
 BEYOND = {"host": "0.0.0.0"}
