@@ -29,7 +29,16 @@ CHROMIUM = next(
 DRIVER = shutil.which("chromedriver")
 PICTURES = os.environ.get("OUZEL_PICTURES")
 """Folder for the documentation's pictures; none are taken without it."""
-PICTURED = "bench-light bench-dark round-light no-connection compare-light history-light watch-dark count-dark".split()
+PICTURED = [
+    "bench-light",
+    "bench-dark",
+    "round-light",
+    "no-connection",
+    "compare-light",
+    "history-light",
+    "watch-dark",
+    "count-dark",
+]
 """Those that docs/page.md shows."""
 HERE = Path(__file__).parent
 SPEED = 60

@@ -154,8 +154,8 @@ def test_a_capture_chimes_buzzes_and_is_told_and_digits_are_not(look, home):
     (home.folder / "hand.toml").write_text(
         'title = "Once"\n[[stop]]\nwater = "buffer_7"\nin_air_s = 200\ndwell_s = 300\n'
     )
-    probe = home.simulate("--script", "hand.toml")
-    serve = home.serve("--speed", "60")
+    probe = home.simulate("--script", "hand.toml", speed=100)
+    serve = home.serve("--speed", "100")
     look.at(home.url)
     look.js(BUZZES)
     look.press("h1 ~ .bench-now .board button", "Name the water")

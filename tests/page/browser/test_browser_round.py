@@ -94,6 +94,21 @@ def test_a_whole_round_by_touch(look, kitchen):
     look.find(".board-say", "differ")
 
 
+def test_an_interrupted_round_is_gone_on_with(look, kitchen):
+    look.at(kitchen.url)
+    look.find(".cards[data-live=yes] .card")
+    kitchen.post("orders", order="round", text="sunday")
+    look.press(".board button", "Skip")
+    look.until("document.querySelector('.stones li')?.dataset.state === 'skipped'")
+    look.driver.get("about:blank")
+    assert kitchen.end(kitchen.children[-1]) <= 2.0
+    kitchen.serve("--speed", "100")
+    look.at(kitchen.url)
+    look.press(".board button", "Go on with sunday")
+    look.until("document.querySelector('.stones li')?.dataset.state === 'skipped'")
+    assert [one["state"] for one in kitchen.get("rounds")["rounds"]] == ["open"]
+
+
 def test_a_round_by_keys_alone(look, kitchen):
     """Tab, Enter and Space, as without a mouse or with a switch: no pointer is used."""
     from selenium.webdriver.common.keys import Keys

@@ -93,8 +93,18 @@ export function board() {
     if (!one) return [];
     const list = [];
     if (model.orders.has("round")) list.push(button("Begin a round", choosePlan, { class: "first" }));
+    if (model.orders.has("resume")) offerResume(one);
     if (model.orders.has("water") && !one.typed) list.push(button("Name the water", nameWater));
     return list;
+  }
+
+  /** A round that was interrupted, by a power cut or a restart, waits to be gone on with. */
+  async function offerResume(one) {
+    const { rounds } = await get("rounds", { limit: 1 }).catch(() => ({ rounds: [] }));
+    const left = rounds[0];
+    if (left?.state !== "open" || left.meter !== one.meter || meter?.meter !== one.meter || node.dataset.open === "yes") return;
+    acts.querySelector(".first")?.classList.remove("first");
+    acts.prepend(button(["Go on with ", name(left.plan, 40)], () => send("resume"), { class: "first" }));
   }
 
   function choosePlan() {
