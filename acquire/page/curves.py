@@ -93,7 +93,7 @@ def curve(records: Records, capture_id: str, config: Config, most: int) -> dict[
         "capture": capture.id,
         "meter": capture.meter,
         "began_ms": began_ms,
-        "taken_s": capture.taken.t_s - capture.started.t_s,
+        "taken_s": round(capture.taken.t_s - capture.started.t_s, 3),
         "quantities": quantities,
         "note": note,
     }

@@ -19,6 +19,7 @@ from acquire.daemon import Daemon
 from acquire.outward import PageConfig
 from acquire.page.outlet import PageOutlet
 from acquire.readings import Channel, Reading
+from tests.page.describing import hold
 
 SPEED = 200.0
 
@@ -63,6 +64,7 @@ class House:
         self.daemon = Daemon(loaded, meters, self.clock, store=self.store, outlets=[self.outlet])
         self.task = None
         self.client = None
+        self.document = None
 
     async def start(self):
         self.task = asyncio.create_task(self.daemon.run())
@@ -85,12 +87,20 @@ class House:
     async def get(self, path, status=200, **query):
         answer = await self.client.get(path, params=query)
         assert answer.status_code == status, answer.text
+        await self._hold("get", path, None, answer)
         return answer.json()
 
     async def post(self, path, status=200, **said):
         answer = await self.client.post(path, json=said)
         assert answer.status_code == status, answer.text
+        await self._hold("post", path, said, answer)
         return answer.json()
+
+    async def _hold(self, method, path, asked, answer):
+        """Every answer that a test looks at is as the OpenAPI document says."""
+        if self.document is None:
+            self.document = (await self.client.get("/api/1/openapi.json")).json()
+        hold(self.document, method, path, asked, answer)
 
     @contextlib.asynccontextmanager
     async def listen(self, **query):
