@@ -37,7 +37,8 @@ CHECKED_WHOLE_BYTES = 128 * 1024 * 1024
 _MAGIC = b"SQLite format 3\x00"
 _OLDEST = (3, 37, 0)  # STRICT tables
 _BUSY_S = 5.0
-_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+# TOOBIG: a length that no value of ours has, so it is no length.
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_TOOBIG}
 _NO_SHARING = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}
 _STALLED = {
     sqlite3.SQLITE_FULL,
