@@ -65,7 +65,28 @@ def test_asked_field_after_field_with_a_way_back(ouzel):
     assert "took back 7" in err
 
 
+def test_a_running_serve_keeps_what_other_commands_type(ouzel):
+    (ouzel.folder / "ouzel.toml").write_text(
+        '[store]\npath = "w.db"\n[page]\nport = 0\n[meters.strip]\ndriver = "by_hand"\n'
+    )
+    serve = ouzel.start("serve")
+    ouzel.wait((ouzel.folder / "w.db.page").exists, serve)
+    out = ouzel.run("count", "tap", "--fields", "1,2", "--json")
+    name = json.loads(out.stdout)["id"]
+    listed = json.loads(ouzel.run("count", "--list", "--json").stdout)["counts"]
+    assert [(one["id"], one["total"]) for one in listed] == [(name, 3)]
+    ouzel.run("count", "--withdraw", name)
+    assert "WITHDRAWN" in ouzel.run("count", "--list").stdout
+    ouzel.run("count", "--restore", name)
+    refused = ouzel.run("correct", "strip", "ph", "--undo", "--yes", code=5)
+    assert "no correction" in refused.stderr
+    ouzel.stop(serve)
+    assert json.loads(ouzel.run("count", "--list", "--json").stdout)["counts"][0]["total"] == 3
+
+
 def test_while_another_writes_nothing_typed_is_lost(ouzel):
+    """Somebody holds the store who answers nothing."""
+
     async def main():
         async with await StoreWriter.open(ouzel.folder / "w.db", clock=SystemClock()):
             return await asyncio.to_thread(
