@@ -7,7 +7,7 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from importlib import import_module
 from keyword import iskeyword
 
@@ -16,36 +16,37 @@ from acquire.errors import OuzelError
 
 __all__ = ["COMMANDS", "build_parser", "fitting", "main"]
 
-COMMANDS = (
-    "demo",
-    "find",
-    "learn",
-    "read",
-    "capture",
-    "plan",
-    "round",
-    "check",
-    "meter",
-    "correct",
-    "compare",
-    "count",
-    "history",
-    "import",
-    "serve",
-    "page",
-    "service",
-    "name",
-    "simulate",
-    "watch",
-    "store",
-    "report",
-    "export",
-    "replay",
-    "config",
-    "doctor",
-    "drivers",
-    "tail",
-)
+COMMANDS = {
+    "demo": "see the whole job on a simulated probe, in under a minute",
+    "find": "list where a meter may be: ports, Bluetooth",
+    "learn": "find out how an unknown meter talks, and write its profile",
+    "read": "show a meter's readings live, with how settled they are",
+    "capture": "wait until the numbers have settled, store them once, and end",
+    "plan": "list, show, check and write the plans of rounds",
+    "round": "walk a plan: reference against subject, checks, rinses, repeats",
+    "check": "hold the meter against a solution of known value",
+    "meter": "how a meter stands by its checks: good until when, drift, slope, corrections",
+    "correct": "take an error that checks found out of later captures, or undo that",
+    "compare": "what differs between two waters beyond what the probe can tell",
+    "count": "particles under the microscope: per field, per mL, against another water",
+    "history": "one water over the months: chart, trend, change since last, checks beside it",
+    "import": "take over the spreadsheet you kept until now (CSV, XLSX)",
+    "serve": "run the daemon: read all configured meters, record, take captures",
+    "page": "invite a phone to the page that `ouzel serve` shows, and dismiss it",
+    "service": "run the daemon always: install, remove, status",
+    "name": "correct the water's name or role of a stored capture",
+    "simulate": "a simulated probe on a port that other programs can open",
+    "watch": "how a filter stands, and when to change it",
+    "store": "copy the store, examine it, compact it",
+    "report": "write a round as one HTML file: the answer, the curves, the doubt",
+    "export": "write the record to a workbook, a package of tables, or CSV",
+    "replay": "go through exported readings again",
+    "config": "check or show the configuration",
+    "doctor": "examine versions, permissions, ports, store, broker and clock",
+    "drivers": "list the drivers there are and where each came from",
+    "tail": "print what goes out to the broker",
+}
+"""Each command and what it does, in the words of its file: helping loads none of them."""
 
 EXIT_CODES = """\
 exit codes:
@@ -67,8 +68,11 @@ laboratory and your local authority.
 """
 
 
-def build_parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
-    """Make the parser of all commands, or of some; each command's file adds its own part."""
+def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
+    """Make the parser of all commands, or of some; each command's file adds its own part.
+
+    Without any it can tell what there is, and nothing more.
+    """
     parser = argparse.ArgumentParser(
         prog="ouzel",
         description="Reads water probes, waits until the numbers have come to rest, records them.",
@@ -77,7 +81,11 @@ def build_parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"ouzel {__version__}")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
-    for name in names:
+    loaded = tuple(names)
+    if not loaded:
+        for name, what in COMMANDS.items():
+            commands.add_parser(name, help=what)
+    for name in loaded:
         module = f"{name}_" if iskeyword(name) else name
         import_module(f"acquire.cli.{module}").add_to(commands)
     return parser
@@ -87,8 +95,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; give its exit code."""
     _make_streams_safe()
     words = sys.argv[1:] if argv is None else argv
-    # A command that is named needs no other: loading all of them takes longer than some commands.
-    names = COMMANDS if not words or words[0] not in COMMANDS else words[:1]
+    # A command that is named needs no other, help none: loading takes longer than some commands.
+    names = words[:1] if words and words[0] in COMMANDS else ()
     args = build_parser(names).parse_args(words)
     try:
         return int(args.run(args))

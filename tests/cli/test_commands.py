@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import argparse
 import contextlib
 import csv
 import fcntl
@@ -14,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli import COMMANDS
+from acquire.cli import COMMANDS, build_parser
 from acquire.errors import OuzelError
 from acquire.readings import CaptureState
 from acquire.store.records import Records
@@ -27,6 +28,15 @@ def table(path):
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_itself(ouzel, command):
     assert f"usage: ouzel {command}" in ouzel.run(command, "--help").stdout
+
+
+def test_the_help_of_all_says_of_each_what_its_own_file_says(ouzel):
+    whole = build_parser()
+    (commands,) = (a for a in whole._actions if isinstance(a, argparse._SubParsersAction))
+    assert {one.dest: one.help for one in commands._choices_actions} == COMMANDS
+    assert ouzel.run("--help").stdout.split("exit codes")[0].split() == (
+        whole.format_help().split("exit codes")[0].split()
+    )
 
 
 def test_a_capture_waits_until_the_numbers_have_settled_stores_them_and_ends(ouzel):
