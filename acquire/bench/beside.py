@@ -107,13 +107,21 @@ def derived_of(
         ratio = row.ratio
         if ratio is None or not ratio.bounded or row.quantity not in {"conductivity", "tds"}:
             continue
+        if row.verdict != "yes":
+            continue  # what speaks against the difference speaks against its ratio too
         for side, fraction, low, high in (
             ("reference to subject", ratio.value, ratio.low, ratio.high),
-            ("subject to reference", 1 / ratio.value, 1 / ratio.high, _inverse(ratio.low)),
+            (
+                "subject to reference",
+                _inverse(ratio.value),
+                _inverse(ratio.high),
+                _inverse(ratio.low),
+            ),
         ):
             if high < 1.0:  # only from the stronger to the weaker water
                 method = f"100 (1 - ratio) by {row.quantity.replace('_', ' ')}, {side}"
-                of_each = (100 * (1 - part) for part in (fraction, high, low))
+                # No water holds less than nothing: the interval ends at 100 %.
+                of_each = (100 * (1 - max(part, 0.0)) for part in (fraction, high, low))
                 value, least, most = of_each
                 found.append(Derived("both", "rejection", value, least, most, "%", method))
     return tuple(found)

@@ -253,3 +253,29 @@ def test_waters_of_different_temperature_are_compared_with_a_word():
     a = capture("a", {"ph": 7.0, "temperature": 12.0})
     b = capture("b", {"ph": 7.5, "temperature": 20.0})
     assert any("8.0 °C apart" in note for note in compare(a, b, CHANNELS).notes)
+
+
+@pytest.mark.parametrize("shown", [0.0, -0.0, 0.4])
+def test_a_water_in_which_the_meter_shows_nothing_is_compared(shown):
+    tap = capture("a", {"tds": 200.0, "conductivity": 400.0})
+    thin = capture("b", {"tds": shown, "conductivity": shown}, water="ro")
+    for pair in ((tap, thin), (thin, tap)):
+        found = compare(*pair, CHANNELS)
+        assert row(found, "tds").verdict == "yes"
+    removed = [one for one in compare(tap, thin, CHANNELS).derived if one.name == "rejection"]
+    assert {one.method.rpartition(", ")[2] for one in removed} == {"reference to subject"}
+    for one in removed:
+        assert 99.0 < one.low <= one.value <= one.high <= 100.0
+
+
+def test_what_speaks_against_a_difference_speaks_against_what_was_removed():
+    pair = (
+        capture("a", {"tds": 200.0, "conductivity": 400.0}),
+        capture("b", {"tds": 20.0, "conductivity": 40.0}, water="ro"),
+    )
+    failing = {("kitchen", "conductivity"): "check k failed with a solution"}
+    found = compare(*pair, CHANNELS, failing=failing)
+    assert row(found, "conductivity").verdict == "cannot tell"
+    said = [one.method for one in found.derived if one.name == "rejection"]
+    assert len(said) == 1
+    assert "by tds" in said[0]
