@@ -85,7 +85,7 @@ def decode_number(
         case "ieee":
             letter = "f" if kind.bits == 32 else "d"
             return _finite(struct.unpack(f"<{letter}", pattern.to_bytes(kind.size, "little"))[0])
-        case "decimal":
+        case _:
             return _decimal(pattern, kind.bits)
 
 
@@ -97,7 +97,7 @@ def encode_number(value: float, kind: NumberFormat, order: ByteOrder = "little")
         case "ieee":
             letter = "f" if kind.bits == 32 else "d"
             pattern = int.from_bytes(struct.pack(f"<{letter}", value), "little")
-        case "decimal":
+        case _:
             pattern = _decimal_pattern(value, kind.bits)
     return pattern.to_bytes(kind.size, order)
 

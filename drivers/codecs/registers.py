@@ -81,11 +81,9 @@ def _shortest(number: float) -> float:
         return number
     for digits in (6, 7, 8):
         short = float(f"{number:.{digits}g}")
-        try:
-            if struct.unpack(">f", struct.pack(">f", short))[0] == number:
-                return short
-        except OverflowError:  # rounded up beyond the largest 32-bit number
-            continue
+        # The largest of all, rounded up to 8 digits, is still packed: below half a step beyond.
+        if struct.unpack(">f", struct.pack(">f", short))[0] == number:
+            return short
     return number
 
 

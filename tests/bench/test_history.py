@@ -224,3 +224,69 @@ def test_it_fits_80_columns_and_is_json(store):
 def test_an_unknown_water_names_those_there_are(store):
     with store(capture("c", 0, ph=7.0)) as records, pytest.raises(ConfigError, match="tap"):
         history(records, "tab")
+
+
+def test_a_capture_named_by_its_id_is_that_one_if_it_is_final(store):
+    import dataclasses
+
+    kept = capture("aaa1", 0, ph=7.0, conductivity=500.0)
+    open_ = dataclasses.replace(capture("bbb2", 1, ph=7.4), state=CaptureState.WITHDRAWN)
+    later = capture("ccc3", 1, ph=7.4, conductivity=500.0)
+    with store(kept, open_, later) as records:
+        (found,) = compare_stored(records, "aaa1", "ccc3")
+        assert [c.id for c in (*found.reference, *found.subject)] == ["aaa1", "ccc3"]
+        with pytest.raises(ConfigError, match="not final"):
+            compare_stored(records, "aaa1", "bbb2")
+
+
+def test_outside_a_round_captures_of_one_hour_and_one_role_are_repeats(store):
+    items = [
+        capture("old", 0, ph=7.0),
+        capture("two", 1, minutes=10, ph=7.1),
+        capture("one", 1, minutes=0, ph=7.1),
+        capture("ref", 1, minutes=5, role=Role.REFERENCE, ph=7.1),
+        capture("rinse", 1, minutes=20, role=Role.RINSE, ph=7.1),
+        capture("jug", 1, "jug", ph=7.9),
+    ]
+    with store(*items) as records:
+        (found,) = compare_stored(records, "jug", "tap")
+    assert [c.id for c in found.subject] == ["one", "two"]
+
+
+def test_a_round_that_has_no_pair_and_rounds_without_a_water_in_common_say_so(store):
+    only = (Stop("water", "ro", Role.REFERENCE),)
+    jug = (Stop("water", "jug", Role.SUBJECT), Stop("water", "ro", Role.REFERENCE))
+    items = [
+        Round("first1", "kitchen", "", "kitchen", START, only, "done"),
+        capture("r1", 0, "ro", Role.REFERENCE, minutes=1, ph=6.2),
+        Visit("first1", 0, 1, "taken", START + 60_000, "r1"),
+        Round("second", "kitchen", "", "kitchen", START + DAY, jug, "done"),
+        capture("j1", 1, "jug", minutes=1, ph=7.2),
+        Visit("second", 0, 1, "taken", START + DAY + 60_000, "j1"),
+        Visit("second", 1, 1, "skipped", START + DAY + 90_000),
+    ]
+    with store(*items) as records:
+        with pytest.raises(ConfigError, match="no captures of a reference and of a subject"):
+            compare_stored(records, "first1")
+        with pytest.raises(ConfigError, match="no water in common"):
+            compare_stored(records, "first1", "second")
+        with pytest.raises(ConfigError, match="no final capture"):
+            compare_stored(records, "ro@second", "jug")
+
+
+def test_rinses_and_what_never_settled_are_no_points_of_a_history(store):
+    import dataclasses
+
+    moving = capture("m", 3, ph=7.4, conductivity=500.0)
+    values = {**moving.values, "ph": dataclasses.replace(moving.values["ph"], phase="moving")}
+    items = [
+        capture("a", 0, ph=7.0, conductivity=500.0),
+        capture("r", 1, role=Role.RINSE, ph=9.0),
+        dataclasses.replace(moving, values=values),
+    ]
+    with store(*items) as records:
+        found = history(records, "tap")
+        alone = history(records, "tap", since_ms=START + 2 * DAY)
+    assert [p.captures for p in of(found, "ph").points] == [("a",)]
+    assert [p.captures for p in of(found, "conductivity").points] == [("a",), ("m",)]
+    assert of(alone, "conductivity").change is None

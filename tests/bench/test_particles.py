@@ -108,3 +108,35 @@ def test_unequal_exposure_is_taken_into_account():
 def test_what_cannot_be_is_refused(change, word):
     with pytest.raises(WaterError, match=word):
         particle_result(replace(COUNT, **change))
+
+
+def test_what_is_stated_of_field_drop_and_slip_replaces_common_practice():
+    stated = replace(COUNT, field_mm_u=0.018, drop_ul_u=0.5, slip_mm2_u=3.24)
+    usual, sure = particle_result(COUNT), particle_result(stated)
+    assert sure.per_ml == usual.per_ml
+    assert sure.per_ml_high - sure.per_ml_low < usual.per_ml_high - usual.per_ml_low
+    how = "; ".join(sure.how)
+    # GUM 5.1.6: 1 % of a diameter is 2 % of an area.
+    assert "area of the field: 2.0 %, as stated" in how
+    assert "drop: 1.0 % as stated" in how
+    assert "cover slip: 1.0 % as stated" in how
+
+
+def test_without_drops_of_known_volume_areas_are_compared():
+    dry = replace(COUNT, drop_ul=0.0, slip_mm2=0.0)
+    wider = replace(dry, id="c2", field_mm=2 * 1.8, fields=(12, 8, 10, 9, 11, 10), shapes={})
+    found = compare_counts(dry, wider)
+    assert found.exposure == "area looked at, films taken as equally deep"
+    # 60 in four times the area of 12.
+    assert found.ratio.value == pytest.approx(60 / 12 / 4)
+    assert found.verdict != "yes"
+    unknown = replace(wider, field_mm=0.0)
+    assert compare_counts(dry, unknown).ratio.value == pytest.approx(60 / 12)
+
+
+def test_fields_that_differ_more_than_chance_tell_nothing():
+    clumped = replace(COUNT, id="c2", fields=(60, 0, 0, 0, 0, 0), shapes={})
+    found = compare_counts(COUNT, clumped)
+    assert found.verdict == "cannot tell"
+    assert "more than chance" in found.why
+    assert any("clump" in text for text in found.subject.warnings)

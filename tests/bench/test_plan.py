@@ -100,3 +100,49 @@ def test_whatever_the_title_a_new_plan_is_toml(title, repeats):
     plan = read(text)
     assert [s.water for s in plan.stops if s.kind == "water"] == ["ro", "tap", "jug"]
     assert plan.stops[-4].is_closing
+
+
+STOP = "[[stop]]\n"
+PAIR = STOP + 'reference = "ro"\nrepeats = 3\n' + STOP + 'subject = "tap"\n'
+CHECKED = STOP + 'check = "buffer-7.00"\n'
+RINSED = STOP + 'rinse = "distilled"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (STOP + 'reference = "ro"\n', "no subject"),
+        (PAIR, "no check: "),
+        (PAIR + CHECKED, "no opening check"),
+        (RINSED + RINSED + PAIR, "stop 2: a second rinse in a row"),
+        (STOP + 'rinse = "ro"\nseconds = 2\n' + PAIR, "stop 1: a rinse of 2 s is short"),
+        (STOP + 'reference = "tap"\n' + STOP + 'subject = "tap"\n', "tap is both"),
+        (PAIR + STOP + 'count = "jug"\n', "particles of jug are counted, but"),
+    ],
+)
+def test_each_oddity_has_its_sentence_and_its_remedy_silences_it(text, said):
+    assert said in "\n".join(advice(read(text), SOLUTIONS))
+    whole = CHECKED + RINSED + PAIR + RINSED + CHECKED + STOP + 'count = "tap"\n'
+    assert said not in "\n".join(advice(read(whole), SOLUTIONS))
+
+
+def test_a_plan_of_rinses_alone_is_told_nothing_about_temperatures():
+    assert "within 2 °C" not in "\n".join(advice(read(RINSED), SOLUTIONS))
+
+
+def test_a_plain_wish_is_a_plain_plan():
+    plan = read(plan_toml(Wishes("t", "ro", ("tap",), (), "distilled", repeats=1)))
+    assert [(s.kind, s.water, s.repeats) for s in plan.stops] == [
+        ("water", "ro", 1),
+        ("rinse", "distilled", 1),
+        ("water", "tap", 1),
+    ]
+
+
+def test_a_plan_of_ones_own_goes_before_one_of_the_same_name(tmp_path):
+    for folder in ("first", "second"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "mine.toml").write_text(RINSED, encoding="utf-8")
+    found = dict(plan_names([tmp_path / "none", tmp_path / "first", tmp_path / "second"]))
+    assert found["mine"] == tmp_path / "first" / "mine.toml"
+    assert set(found) == {"mine", "two-waters", "before-and-after"}

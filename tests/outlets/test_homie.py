@@ -159,3 +159,23 @@ def test_in_version_4_the_whole_device_is_alert_until_every_meter_is_well():
 def test_a_device_id_the_convention_does_not_allow_is_refused(device):
     with pytest.raises(ValueError, match="not an id"):
         HomieConfig(device=device)
+
+
+def test_a_meter_has_a_state_once_it_was_met():
+    homie = Homie(HomieConfig())
+    assert homie.meter_state("kitchen", "lost") == []
+    homie.meet(said())
+    (message,) = homie.meter_state("kitchen", "lost")
+    assert (message.topic, message.payload, message.retain) == (
+        "homie/5/ouzel/kitchen/state",
+        b"lost",
+        True,
+    )
+    assert homie.values(said("elsewhere")) == []
+
+
+def test_only_version_5_has_a_place_for_the_log():
+    # Convention 5, device attributes: $log is not retained, its level the last part of the topic.
+    (message,) = Homie(HomieConfig()).log("the meter is lost")
+    assert (message.topic, message.retain) == ("homie/5/ouzel/$log/warn", False)
+    assert Homie(HomieConfig(version=4)).log("the meter is lost") == []

@@ -11,7 +11,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from acquire import config
 from acquire.clock import SystemClock
-from acquire.outlets.metrics import CONTENT_TYPE, Family, render
+from acquire.outlets.metrics import CONTENT_TYPE, Family, render, water_families
 from acquire.outlets.metrics_outlet import MetricsOutlet
 from acquire.readings import Event, Flag, Reading, Stamp
 
@@ -100,3 +100,10 @@ async def test_it_answers_on_this_machine_only_and_only_to_its_own_address(outle
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
+
+
+def test_a_quantity_whose_unit_nobody_knows_is_left_out():
+    newest = {("kitchen", "ph"): 7.0, ("kitchen", "flow"): 1.5, ("garden", "ph"): 6.5}
+    (family,) = water_families(newest, {"ph": ("pH", 1.0)})
+    assert family.name == "ouzel_water_ph"
+    assert family.samples == {(("meter", "kitchen"),): 7.0, (("meter", "garden"),): 6.5}

@@ -60,3 +60,8 @@ def test_without_a_dead_band_half_the_tolerance_is_no_news():
 
 def test_a_clock_of_another_boot_does_not_silence_a_meter(pace):
     assert sent(pace, said(1000, ph=7.0), said(3, ph=7.0)) == [1000, 3]
+
+
+def test_a_quantity_without_a_tolerance_is_news_whenever_it_moves():
+    pace = Pace.of(MqttConfig(host="h"), config.load(None))
+    assert sent(pace, said(0, flow=1.0), said(6, flow=1.0), said(12, flow=1.001)) == [0, 12]

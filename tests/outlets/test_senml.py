@@ -146,3 +146,11 @@ def test_names_the_rfc_does_not_allow_are_refused(base):
 @given(st.text())
 def test_any_text_can_be_made_fit_for_a_name(text):
     pack("a:", 1_790_000_000_000, [Record(fit(text), 1.0)])
+
+
+def test_a_claim_is_a_boolean_and_text_a_string():
+    # RFC 8428 section 4.2: "vb" boolean, "vs" string; Python's True is an int and must not be "v".
+    rows = pack("a:", 1_790_000_000_000, [Record("on", value=True), Record("state", "final")])
+    assert [sorted(set(row) - {"bn", "bt", "n"}) for row in rows] == [["vb"], ["vs"]]
+    assert json.loads(encode(rows))[0]["vb"] is True
+    assert pack("a:", 1_790_000_000_000, []) == []

@@ -149,3 +149,21 @@ def test_noise_below_the_display_is_no_mountain():
     lines = plot_lines([(start + n * HOUR_MS, 15.0 + n % 2 / 1000) for n in range(9)])
     rows = {n for n, line in enumerate(lines) if "•" in line}
     assert len(rows) == 1
+
+
+def test_where_a_value_comes_from_and_that_it_moves_is_told():
+    import dataclasses
+
+    typed = a_capture(ph=(7.0, 0.02))
+    moving = {
+        "ph": dataclasses.replace(typed.values["ph"], phase="moving", source="typed"),
+        "orp": SettledValue("orp", 300.0, 2.0, "settled", 0.0, 40.0, "typed"),
+    }
+    lines = list(capture_lines(dataclasses.replace(typed, values=moving), BUILT_IN))
+    assert "typed by hand" in lines[0]
+    assert [line.split()[-2:] for line in lines if "not settled" in line] == [["not", "settled"]]
+    assert any(line.endswith("typed") for line in lines)
+    kept = {"ph": dataclasses.replace(typed.values["ph"], source="imported")}
+    title, row = capture_lines(dataclasses.replace(typed, values=kept), BUILT_IN)
+    assert "imported" in title
+    assert row.endswith("imported")

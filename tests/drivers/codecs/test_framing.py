@@ -179,3 +179,38 @@ def test_what_is_shown_of_raw_bytes_keeps_what_can_be_read() -> None:
     assert printable("21.4 °C".encode()) == "21.4 °C"
     assert printable(b"a\x00\tb\xff\x1b[2J") == r"a\x00\tb\xff\x1b[2J"
     assert "\u202e" not in printable("pH \u202e10.7".encode())
+
+
+@pytest.mark.parametrize(("terminator", "most"), [(b"", 10), (b"\n", 0)])
+def test_a_framer_that_could_never_end_a_line_is_refused(terminator: bytes, most: int) -> None:
+    with pytest.raises(ValueError, match="terminator and a length"):
+        Framer(terminator, max_length=most)
+
+
+def test_the_end_of_a_line_that_was_missed_is_dropped_and_the_next_one_is_whole() -> None:
+    framer = Framer(b"\n", max_length=20)
+    framer.skip_to_terminator()
+    assert framer.is_skipping
+    assert framer.decode(b"7.01") == (4, None)
+    assert run(framer, [b" pH\npH 7.02\n"])[0] == [Frame(b"pH 7.02", "pH 7.02")]
+    assert not framer.is_skipping
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (b"7.01 00", "no checksum at the end"),
+        (b"pH 7.01*00", "the mark its checksum starts behind"),
+    ],
+)
+def test_a_line_that_lacks_its_marks_is_told_from_one_with_a_wrong_sum(
+    line: bytes, said: str
+) -> None:
+    framer = Framer(b"\n", max_length=40, checksum=Checksum("xor", b"*", b"$"))
+    ((text,), rest) = run(framer, [line + b"\n"])
+    assert said in str(text)
+    assert rest == b""
+    # NMEA 0183 form: the sum is over what stands between $ and *.
+    good = b"$pH,7.01"
+    whole = good + b"*" + xor8(good[1:]).encode()
+    assert run(framer, [whole + b"\n"])[0] == [Frame(whole, "$pH,7.01")]

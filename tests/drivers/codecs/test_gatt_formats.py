@@ -189,3 +189,22 @@ def test_any_bytes_fill_a_layout_or_are_no_frame(data: bytes) -> None:
         assert len(data) < 12
     else:
         assert set(said.values) | set(said.flags) == {"a", "b", "c"}
+
+
+def test_a_block_of_another_length_is_no_frame() -> None:
+    place = Place(lambda number: (number, None), BY_NAME["uint16"])
+    layout = Layout({"ph": place}, 2)
+    assert layout.read(b"\x07\x00").values == {"ph": 7.0}
+    with pytest.raises(FrameError, match="3 bytes, not 2"):
+        layout.read(b"\x07\x00\x00")
+    assert not Layout({}).read(b"")
+    assert layout.read(b"\x07\x00")
+
+
+def test_a_number_that_is_kept_but_not_used_has_value_and_flag() -> None:
+    odd = Place(lambda number: (number / 10, Flag.IMPLAUSIBLE), BY_NAME["uint16"])
+    found = Layout({"ph": odd}).read(b"\xff\xff")
+    assert (found.values, found.flags) == ({"ph": 6553.5}, {"ph": Flag.IMPLAUSIBLE})
+    endless = Place(lambda _number: (float("inf"), None), BY_NAME["uint16"])
+    found = Layout({"ph": endless}).read(b"\x01\x00")
+    assert (found.values, found.flags) == ({}, {"ph": Flag.ERROR})

@@ -232,3 +232,26 @@ def test_a_refused_request_is_first_asked_without_its_gaps() -> None:
     (whole,) = plan([a, b, c])
     assert split(whole) == (Block(4, 0, 2, (a, b)), Block(4, 5, 1, (c,)))
     assert split(split(whole)[0]) == (Block(4, 0, 1, (a,)), Block(4, 1, 1, (b,)))
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_the_double_shown_for_a_float_is_that_float_and_no_longer_than_nine_digits(
+    bits: int,
+) -> None:
+    # IEEE 754: nine significant digits tell every binary32 from its neighbours.
+    raw = bits.to_bytes(4, "big")
+    said = Layout("float32").decode(struct.unpack(">HH", raw))
+    if math.isfinite(said):
+        assert struct.pack(">f", said) == raw
+        assert float(f"{said:.9g}") == pytest.approx(said, rel=1e-9)
+
+
+@pytest.mark.parametrize("bits", [0x7F7FFFFF, 0xFF7FFFFF, 0x00000001, 0x4CBEE8F5])
+def test_the_ends_of_the_floats_and_one_that_needs_nine_digits_come_through(bits: int) -> None:
+    raw = bits.to_bytes(4, "big")
+    said = Layout("float32").decode(struct.unpack(">HH", raw))
+    assert struct.pack(">f", said) == raw
+
+
+def test_no_places_need_no_request() -> None:
+    assert plan(()) == ()
