@@ -78,7 +78,8 @@ class Walking:
             if resume:
                 return f"round {under_way.course.round.id} goes on", []
             raise ConfigError(
-                f"a round is under way with {meter}: {under_way.course.round.plan}; stop it first"
+                f"a round is under way with {meter}: {under_way.course.round.plan}. See it: "
+                "`ouzel round --resume`; end it: `ouzel round --say stop`"
             )
         with Records.open(self._store) as records:
             open_ones = [
@@ -89,7 +90,9 @@ class Walking:
             else:
                 plan = self._plan(wanted, is_name=is_name)
                 found = Round(self._new_id(), plan.name, plan.text, meter, stamp.at_ms, plan.stops)
-            walk, adopted = self._walk(records, found, plan, at)
+            walk = self._walk(records, found, plan, at)
+            # A new one takes up nothing: after a clock set back, earlier captures lie ahead of it.
+            adopted = _later(records, found) if resume else []
         self._walks[meter] = walk
         self._said.pop(meter, None)
         word = "goes on" if resume else "begins"
@@ -117,9 +120,7 @@ class Walking:
         plan = read_plan_text(last.plan_text, last.plan, self._config.solutions(), quantities)
         return last, plan
 
-    def _walk(
-        self, records: Records, found: Round, plan: Plan, at: BenchOf
-    ) -> tuple[Walk, list[Capture]]:
+    def _walk(self, records: Records, found: Round, plan: Plan, at: BenchOf) -> Walk:
         kept = [records.capture(v.capture_id) for v in found.visits if v.capture_id]
         mine = {capture.id: capture for capture in kept if capture is not None}
         course = Course(found, mine.values())
@@ -133,20 +134,11 @@ class Walking:
                 if len(past) == _PAST:
                     break
             history[water] = past
-        since_ms = max((v.at_ms for v in found.visits), default=found.began_ms)
-        later = [
-            capture
-            for capture in records.captures(
-                meter=found.meter, state=CaptureState.FINAL, since_ms=since_ms
-            )
-            if capture.id not in mine and capture.water
-        ]
         solutions = self._config.solutions()
         which = Which(course, at.channels, solutions, plan.expected, history)
         bench = Bench(at.channels, solutions, at.corrections)
         kind = TypedWalk if at.is_typed else Walk
-        walk = kind(course, which, bench, at.desk.plan, new_id=self._new_id)
-        return walk, list(reversed(later)) if found.visits or later else []
+        return kind(course, which, bench, at.desk.plan, new_id=self._new_id)
 
     # -- what goes by -----------------------------------------------------------------------
 
@@ -230,6 +222,23 @@ class Walking:
             case "stop":
                 return walk.stop(stamp)
         raise ValueError(f"no such order: {word[:40]!r}")
+
+
+def _later(records: Records, found: Round) -> list[Capture]:
+    """Give what was captured for an interrupted round after its last visit, in order.
+
+    A clock set back puts captures of earlier rounds there as well: those have a round already.
+    """
+    taken = {visit.capture_id for one in records.rounds() for visit in one.visits}
+    since_ms = max((v.at_ms for v in found.visits), default=found.began_ms)
+    later = [
+        capture
+        for capture in records.captures(
+            meter=found.meter, state=CaptureState.FINAL, since_ms=since_ms
+        )
+        if capture.id not in taken and capture.water
+    ]
+    return later[::-1]
 
 
 def guidance_event(said: Guidance, stamp: Stamp) -> Event:

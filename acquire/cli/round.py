@@ -53,12 +53,16 @@ def run(args: argparse.Namespace) -> int:
     from acquire.outlets.round_view import RoundLines, RoundTable
     from acquire.outlets.words import CAUTION
     from acquire.rounds import Guidance
-    from acquire.walking import plan_folders
+    from acquire.walking import ORDERS, plan_folders
 
     config = load_config(args)
     store = store_path(args, config)
     if args.say is not None:
         word, _, text = args.say.partition(" ")
+        if word not in ORDERS[1:]:
+            raise ConfigError(
+                "no such word", key="--say", found=word[:40], allowed=", ".join(ORDERS[1:])
+            )
         print(order_beside(store, word, args.meter or "", text))
         return 0
     if args.plan is None and not args.resume:
@@ -90,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
             f"{meter.name} is typed: start `ouzel serve` and walk the round on its page",
             key="--meter",
         )
-    keys = Keys(meter.name)
+    keys = Keys(meter.name, show.typing if isinstance(show, RoundTable) else lambda _: None)
 
     def with_daemon(daemon: Daemon) -> None:
         keys.daemon = daemon
@@ -118,5 +122,8 @@ def _ended(last: list[Guidance], store: Path, *, json: bool, caution: str) -> in
             print("Interrupted; everything so far is kept. Go on with: ouzel round --resume")
         return 130
     if not json:
-        print(f"Kept in {store} as round {last[0].round_id}.\n{caution}")
+        print(f"Kept in {store} as round {last[0].round_id}. To see what it says:")
+        print(
+            f"    ouzel compare {last[0].round_id}\n    ouzel report {last[0].round_id}\n{caution}"
+        )
     return 0

@@ -7,6 +7,7 @@ import contextlib
 import os
 import sys
 import threading
+from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -23,11 +24,13 @@ class Keys:
     """Reads single keys while a round is walked; without a terminal it does nothing.
 
     `n` collects a line for the note, `a` one for an answer (a count), until Enter; Esc forgets it.
+    `echo` is given that line as it grows, and nothing when it is done.
     The terminal is as it was afterwards, whatever happens.
     """
 
-    def __init__(self, meter: str) -> None:
+    def __init__(self, meter: str, echo: Callable[[str], None] = lambda _: None) -> None:
         self._meter = meter
+        self._echo = echo
         self.daemon: Daemon | None = None
         self._before: list[object] | None = None
         self._wake: tuple[int, int] | None = None
@@ -88,8 +91,7 @@ class Keys:
         low = key.lower()
         if low in {"n", "a"}:
             self._typing, self._line = ("note" if low == "n" else "answer"), ""
-            sys.stderr.write(f"\n{self._typing}, then Enter: ")
-            sys.stderr.flush()
+            self._echo(self._prompt())
             return None
         if low in WORDS:
             return WORDS[low], ""
@@ -98,6 +100,7 @@ class Keys:
     def _type(self, key: str) -> tuple[str, str] | None:
         if key in "\r\n":
             word, text, self._typing = self._typing, self._line, ""
+            self._echo("")
             return (word, text) if text.strip() else None
         if key == "\x1b":
             self._typing = ""
@@ -105,9 +108,11 @@ class Keys:
             self._line = self._line[:-1]
         elif key.isprintable() and len(self._line) < 300:
             self._line += key
-            sys.stderr.write(key)
-            sys.stderr.flush()
+        self._echo(self._prompt() if self._typing else "")
         return None
+
+    def _prompt(self) -> str:
+        return f"{self._typing} (Enter keeps it, Esc does not): {self._line}_"
 
     def _carry_out(self, word: str, text: str) -> None:
         daemon = self.daemon

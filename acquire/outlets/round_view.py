@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
 __all__ = ["KEYS", "RoundLines", "RoundTable", "guidance_lines"]
 
-KEYS = "keys: s skip   r do again   n note   x stop   1-9 answer   Ctrl-C leave, go on later"
+KEYS = "s skip  r do again  n note  1-9, a answer  x stop  Ctrl-C leave, go on later"
 _MARKS = {"taken": "✓", "skipped": "–", "now": "▶", "to come": "·"}
-_QUIET = {"guidance", "round_note"}
+_QUIET = {"guidance", "round_note", "left_unsettled"}
+"""`left_unsettled`: every rinse is left so, and where it matters the guidance says it too."""
 
 
 def guidance_lines(said: Guidance, width: int = 79) -> Iterator[str]:
@@ -33,12 +34,12 @@ def guidance_lines(said: Guidance, width: int = 79) -> Iterator[str]:
         yield from textwrap.wrap(
             tidy(said.then, 300), width, initial_indent="    ", subsequent_indent="    "
         )
-    if said.question:
+    if said.question and not said.is_over:
         yield from textwrap.wrap(
             tidy(said.question, 400), width, initial_indent=" ?  ", subsequent_indent="    "
         )
         yield from (f"    {n}: {tidy(text, 60)}" for n, text in enumerate(said.answers, start=1))
-    for warning in said.warnings:
+    for warning in () if said.is_over else said.warnings:
         yield from textwrap.wrap(
             tidy(warning, 300), width, initial_indent=" !  ", subsequent_indent="    "
         )
@@ -75,6 +76,7 @@ class RoundTable(LiveTable):
     def __init__(self, quantities: Mapping[str, Quantity]) -> None:
         super().__init__(quantities, chime=False)
         self._guidance: Guidance | None = None
+        self._typing = ""
 
     def hear(self, said: Said) -> None:
         match said:
@@ -91,6 +93,11 @@ class RoundTable(LiveTable):
             case _:
                 super().hear(said)
 
+    def typing(self, text: str) -> None:
+        """Show what is being typed; empty when nothing is. Called from the thread of the keys."""
+        self._typing = text
+        self._draw()
+
     def _parts(self) -> list[RenderableType]:
         from rich.text import Text  # noqa: PLC0415
 
@@ -106,5 +113,5 @@ class RoundTable(LiveTable):
             Text("\n".join(shown)),
             Text(f"\n{guide}\n", style="bold"),
             *super()._parts(),
-            Text(KEYS),
+            *(() if said.is_over else (Text(tidy(self._typing, 400) or KEYS),)),
         ]
