@@ -19,7 +19,7 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Protocol, TypeVar, runtime_checkable
+from typing import TYPE_CHECKING, Protocol, TypeVar, runtime_checkable
 
 from acquire.asking import asked
 from acquire.bench.desk import Desk
@@ -27,12 +27,10 @@ from acquire.bench.findings import Findings
 from acquire.bench.standing import Explanation, Status
 from acquire.bench.taker import CaptureTaker
 from acquire.bench.typed import Entry, typed_capture
-from acquire.bench.walk import WalkNews
 from acquire.bus import Bus, Policy, Subscription
 from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.errands import Bookkeeper, carry_out
 from acquire.errors import ConfigError, OuzelError, StoreDamaged, StoreStalled
 from acquire.meter import Backoff, Driver, supervise
 from acquire.progress import Progress
@@ -46,6 +44,10 @@ from acquire.store.writer import StoreWriter
 from acquire.walking import ORDERS as ROUND_ORDERS
 from acquire.walking import BenchOf, Walking, guidance_event
 from acquire.watching import Point, WatchNews, resumed
+
+if TYPE_CHECKING:
+    from acquire.bench.walk import WalkNews
+    from acquire.errands import Bookkeeper
 
 __all__ = [
     "Daemon",
@@ -514,6 +516,8 @@ class Daemon:
         meter = said.get("meter", "")
         try:
             if "keep" in said:
+                from acquire.errands import carry_out  # noqa: PLC0415
+
                 with Records.open(self._store_path or Path()) as records:
                     done = await carry_out(said, self, records)
             else:

@@ -8,13 +8,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from acquire.bench.chosen import compare_stored
-from acquire.bench.history import history
 from acquire.bench.plan import plan_names, read_plan
 from acquire.bench.plan_advice import advice
 from acquire.errors import OuzelError
-from acquire.outlets.comparison_json import comparison_json
-from acquire.outlets.history_json import history_json
 from acquire.page.answers import Refused, answer, instant_of, text_of
 from acquire.page.context import Page
 from acquire.store.records import Records
@@ -30,6 +26,9 @@ def routes(page: Page) -> list[Route]:
         return answer({"plans": await page.reader.ask(lambda _: _plans(page))})
 
     async def compare(request: Request) -> Response:
+        from acquire.bench.chosen import compare_stored  # noqa: PLC0415
+        from acquire.outlets.comparison_json import comparison_json  # noqa: PLC0415
+
         said = request.query_params
         first, second = text_of(said, "reference", 200), text_of(said, "subject", 200)
         quantities = page.config.quantities
@@ -44,6 +43,9 @@ def routes(page: Page) -> list[Route]:
         return answer(found[0])
 
     async def one_history(request: Request) -> Response:
+        from acquire.bench.history import history  # noqa: PLC0415
+        from acquire.outlets.history_json import history_json  # noqa: PLC0415
+
         water = request.path_params["water"]
         since_ms = instant_of(request.query_params, "since", page.now_ms(), 0) or 0
         quantities = page.config.quantities

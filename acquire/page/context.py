@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from acquire.clock import Clock
 from acquire.config import Config
 from acquire.daemon import Typed
-from acquire.errands import Bookkeeper
 from acquire.page.answers import Refused
 from acquire.page.reader import Reader
 from acquire.page.standing import MeterStanding, Standing
@@ -19,6 +18,7 @@ from acquire.page.tokens import Tokens
 from acquire.readings import Event
 
 if TYPE_CHECKING:
+    from acquire.errands import Bookkeeper
     from acquire.page.search import Search
     from acquire.page.stream import Hub
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,7 +12,6 @@ from starlette.routing import Route
 
 from acquire.bench.particles import particle_result
 from acquire.daemon import new_id
-from acquire.errands import Bookkeeper
 from acquire.outlets.count_json import count_json
 from acquire.page.answers import Refused, answer, said_in, text_of
 from acquire.page.context import Page
@@ -21,6 +20,9 @@ from acquire.page.orders import plain
 from acquire.readings import Role
 from acquire.rounds import SHAPES, ParticleCount
 from acquire.store.records import Records
+
+if TYPE_CHECKING:
+    from acquire.errands import Bookkeeper
 
 __all__ = ["routes"]
 

@@ -12,12 +12,12 @@ import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
 from acquire.daemon import Said, Typed
-from acquire.errands import Bookkeeper
 from acquire.outward import PageConfig
 from acquire.page.app import make_app
 from acquire.page.context import Act, Page
@@ -32,6 +32,9 @@ from acquire.page.tokens import Tokens, tokens_file
 from acquire.paths import real
 from acquire.readings import Event
 from acquire.store.writer import StoreWriter
+
+if TYPE_CHECKING:
+    from acquire.errands import Bookkeeper
 
 __all__ = ["PageOutlet", "doorplate"]
 

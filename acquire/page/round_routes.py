@@ -14,8 +14,6 @@ from acquire.page.answers import Refused, answer
 from acquire.page.context import Page
 from acquire.page.lists import leafed
 from acquire.readings import utc_text
-from acquire.report.gather import Bench
-from acquire.report.html import policy, report_html
 from acquire.rounds import ParticleCount, Round
 from acquire.store.records import Records
 
@@ -49,6 +47,9 @@ def routes(page: Page) -> list[Route]:
     reports = 0
 
     async def report(request: Request) -> Response:
+        from acquire.report.gather import Bench  # noqa: PLC0415
+        from acquire.report.html import policy, report_html  # noqa: PLC0415
+
         word = request.path_params["round"]
         if await page.reader.ask(lambda records: records.round(word)) is None:
             raise Refused(404, "no such round")
