@@ -361,9 +361,11 @@ class Walk:
         self._past = dip
         news: list[WalkNews] = []
         stop = self.course.stops[dip.position] if dip.position < len(self.course.stops) else None
-        if stop is not None and stop.kind == "rinse":
+        if dip.is_stray:
+            pass  # neither a rinse nor any other stop
+        elif stop is not None and stop.kind == "rinse":
             news = self._end_rinse(dip, stamp)
-        elif dip.visit is None and stop is not None and not dip.is_stray:
+        elif dip.visit is None and stop is not None:
             news = self._left_without(dip)
         self._aim()
         return news
