@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from acquire.bench.walk import Dip, Walk, WalkNews
+from acquire.bench.walk import Walk, WalkNews
+from acquire.bench.walk_state import Dip
 from acquire.bench.walk_words import stop_in_words
 from acquire.readings import Capture, CaptureState, Event, Stamp
 from acquire.rounds import Guidance, Stop
@@ -29,11 +30,11 @@ class TypedWalk(Walk):
         """Begin the immersion of a capture; give it with the name and role of its water."""
         if self.is_over:
             return capture
-        self._now = capture.taken
+        self._at.now = capture.taken
         position = self._place_of(capture)
-        self._dip = Dip(capture.started.t_s, position)
+        dip = self._at.dip = Dip(capture.started.t_s, position)
         if position == len(self.course.stops):
-            self._dip.is_stray = True  # of another water than those due: its name stays
+            dip.is_stray = True  # of another water than those due: its name stays
             return capture
         self._found += self._pass_over(position, capture.taken)
         stop = self.course.stops[position]
@@ -41,21 +42,21 @@ class TypedWalk(Walk):
 
     def hear(self, item: Capture | Event) -> list[WalkNews]:
         """Take what was typed, as `named` gave it; the immersion is over with it."""
-        if not isinstance(item, Capture) or self._dip is None:
+        if not isinstance(item, Capture) or self._at.dip is None:
             return []
-        dip = self._dip
+        dip = self._at.dip
         news = super().hear(item)
         if item.state is CaptureState.UNSETTLED and not dip.is_stray:
             water = self.course.stops[dip.position].water
             at_ms = item.taken.at_ms
-            news += self._kept(
-                self._visit(
+            news += self._visits.keep(
+                self._visits.new(
                     dip.position, "set aside", at_ms, capture_id=item.id, flags=(_MOVED,)
                 )
             )  # fmt: skip
-            self._warn(f"{water}: {_MOVED}. Wait until the numbers stand still, and type again.")
-        self._past, self._dip = dip, None
-        self._aim()
+            self._at.warn(f"{water}: {_MOVED}. Wait until the numbers stand still, and type again.")
+        self._at.past, self._at.dip = dip, None
+        self._at.aim()
         return news
 
     def answer(self, text: str, stamp: Stamp) -> tuple[str, list[WalkNews]]:
@@ -65,16 +66,16 @@ class TypedWalk(Walk):
             return super().answer(text, stamp)
         if text.strip().casefold() not in {RINSED, "1"}:
             raise ValueError(f"answer with: {RINSED}; or skip it")
-        self._now = stamp
-        visit = self._visit(self.course.current, "taken", stamp.at_ms)
-        return f"{RINSED}: {rinse.water}", [*self._kept(visit), *self._moved_on(stamp)]
+        self._at.now = stamp
+        visit = self._visits.new(self.course.current, "taken", stamp.at_ms)
+        return f"{RINSED}: {rinse.water}", [*self._visits.keep(visit), *self._at.move_on(stamp)]
 
     def guidance(self) -> Guidance:
         """Say what to do now; the person does the looking."""
         said = super().guidance()
         if self.course.is_over:
             return said
-        rinse, due = self._rinse_due(), self._due()
+        rinse, due = self._rinse_due(), self._at.due()
         if rinse is not None:
             return replace(said, question="Is the probe rinsed?", answers=(RINSED,))
         if due is None or due.kind == "count":
@@ -84,8 +85,8 @@ class TypedWalk(Walk):
 
     def _rinse_due(self) -> Stop | None:
         """Give the rinse that is due, unless something else is asked first."""
-        stop = self._due()
-        is_asked = self._past is not None and self._past.doubt is not None
+        stop = self._at.due()
+        is_asked = self._at.past is not None and self._at.past.doubt is not None
         return stop if stop is not None and stop.kind == "rinse" and not is_asked else None
 
     def _place_of(self, capture: Capture) -> int:
@@ -107,9 +108,9 @@ class TypedWalk(Walk):
             if stop.kind not in {"rinse", "count"}:
                 break
             if stop.kind == "rinse" and not self.course.is_done(number):
-                note, self._note = self._note, ""  # it belongs to what is typed
-                visit = self._visit(number, "skipped", stamp.at_ms, flags=(_UNSAID,))
-                news += self._kept(visit)
-                self._note = note
-                self._warn(f"{stop_in_words(stop)}: {_UNSAID}.")
+                note, self._at.note = self._at.note, ""  # it belongs to what is typed
+                visit = self._visits.new(number, "skipped", stamp.at_ms, flags=(_UNSAID,))
+                news += self._visits.keep(visit)
+                self._at.note = note
+                self._at.warn(f"{stop_in_words(stop)}: {_UNSAID}.")
         return news

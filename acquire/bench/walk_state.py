@@ -1,0 +1,135 @@
+"""A round under way: where the probe is, what was said, what is due. No judgement, no I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from acquire.bench.walk_course import Course
+from acquire.bench.walk_which import Doubt
+from acquire.checks import Check, StandingCorrection
+from acquire.readings import Capture, Channel, Event, Role, Stamp
+from acquire.rounds import ParticleCount, Round, RoundState, Stop, Visit
+from acquire.water.solutions import Solution
+
+__all__ = ["Bench", "Dip", "Seat", "UnderWay", "WalkNews"]
+
+WalkNews = Round | Visit | Check | ParticleCount | Capture | Event
+"""What a walk gives to be kept, in this order."""
+
+
+class Seat(Protocol):
+    """Whoever names the water met next: the taker."""
+
+    def expect(self, water: str, role: Role | None = None) -> None: ...
+    def expect_nothing(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What a walk must know of the meter."""
+
+    channels: Sequence[Channel]
+    solutions: Mapping[str, Solution]
+    corrections: Mapping[str, StandingCorrection] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Dip:
+    """One immersion."""
+
+    began_s: float
+    position: int
+    """Of the stop it is taken for; the number of stops: none."""
+    for_s: float = 0.0
+    provisional: Capture | None = None
+    unsettled: Capture | None = None
+    stayed_on: bool = False
+    """The probe was still in the water after the time for settling was over."""
+    visit: Visit | None = None
+    doubt: Doubt | None = None
+    was_doubted: str = ""
+    is_sure: bool = False
+    """Somebody has said which water it is."""
+    is_discarded: bool = False
+    is_stray: bool = False
+    """In a water that is none of the stops'."""
+    apart: str = ""
+    flags: list[str] = field(default_factory=list)
+    unconfirmed_s: float = 0.0
+
+
+class UnderWay:
+    """The state that the parts of a walk share."""
+
+    def __init__(self, course: Course, seat: Seat, new_id: Callable[[], str]) -> None:
+        self.course = course
+        self.new_id = new_id
+        self.dip: Dip | None = None
+        self.past: Dip | None = None
+        """The last immersion, for an answer that comes late."""
+        self.named: dict[str, tuple[str, Role | None]] = {}
+        """By capture: the water and role it is told under."""
+        self.rinsed_s = 0.0
+        self.warnings: list[str] = []
+        self.pending: dict[int, list[str]] = {}
+        """Flags of a stop's next visit: lifted early, done again."""
+        self.note = ""
+        self.now: Stamp | None = None
+        self._seat = seat
+
+    @property
+    def is_over(self) -> bool:
+        return self.course.round.state != "open"
+
+    @property
+    def doubted(self) -> Dip | None:
+        """The immersion that is asked about: the present one before the last."""
+        return next((d for d in (self.dip, self.past) if d is not None and d.doubt), None)
+
+    def stop_of(self, dip: Dip) -> Stop | None:
+        """Give the stop an immersion is taken for; None when it is none's."""
+        stops = self.course.stops
+        return stops[dip.position] if dip.position < len(stops) else None
+
+    def due(self) -> Stop | None:
+        position = self.course.current
+        return self.course.stops[position] if position < len(self.course.stops) else None
+
+    def place_for_dip(self) -> int:
+        """The stop an immersion is taken for: the one due; a count is done without the probe."""
+        position, stops = self.course.current, self.course.stops
+        if position < len(stops) and stops[position].kind == "count":
+            following = self.course.after(position)
+            return len(stops) if following is None else following
+        return position
+
+    def warn(self, text: str) -> None:
+        self.warnings[:] = [text]
+
+    def data(self) -> dict[str, float | str]:
+        """Give what every event of a round carries."""
+        return {"round": self.course.round.id}
+
+    def aim(self, position: int | None = None) -> None:
+        """Tell the taker which water it meets next."""
+        self._seat.expect_nothing()
+        at = self.place_for_dip() if position is None else position
+        if at < len(self.course.stops) and not self.is_over:
+            stop = self.course.stops[at]
+            self._seat.expect(stop.water, stop.role)
+
+    def move_on(self, stamp: Stamp) -> list[WalkNews]:
+        """Aim at what comes next; the last one ends the round."""
+        if self.course.current == len(self.course.stops) and not self.is_over:
+            return self.end("done", stamp)
+        self.aim()
+        return []
+
+    def end(self, state: RoundState, stamp: Stamp) -> list[WalkNews]:
+        self.course.round = replace(self.course.round, state=state, ended_ms=stamp.at_ms)
+        self._seat.expect_nothing()
+        text = f"round {self.course.round.id} ({self.course.round.plan}) is {state}"
+        event = Event("round_over", stamp, self.course.round.meter, text, self.data())
+        return [replace(self.course.round, visits=()), event]

@@ -1,0 +1,208 @@
+"""What a round keeps: visits of its stops, with what is odd about each, and counts. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from acquire.bench.check import check_capture
+from acquire.bench.likeness import from_captures, values_of
+from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
+from acquire.bench.walk_state import Bench, Dip, UnderWay, WalkNews
+from acquire.bench.walk_which import Which
+from acquire.bench.walk_words import stop_in_words
+from acquire.checks import Check
+from acquire.errors import WaterError
+from acquire.quantities import BUILT_IN
+from acquire.readings import Capture, CaptureState, Event, Role, Stamp
+from acquire.rounds import ParticleCount, Stop, Visit, VisitState
+
+__all__ = ["Visits"]
+
+_UNITS = {name: quantity.shown_unit for name, quantity in BUILT_IN.items()}
+
+
+class Visits:
+    """Makes the visits of a round and keeps them."""
+
+    def __init__(self, at: UnderWay, which: Which, bench: Bench) -> None:
+        self._at = at
+        self._which = which
+        self._bench = bench
+        self._channels = {channel.quantity: channel for channel in bench.channels}
+
+    def new(
+        self,
+        position: int,
+        state: VisitState,
+        at_ms: int,
+        *,
+        capture_id: str = "",
+        count_id: str = "",
+        flags: tuple[str, ...] = (),
+    ) -> Visit:
+        """Give the next visit of a stop; the note typed meanwhile goes with it."""
+        note, self._at.note = self._at.note, ""
+        course = self._at.course
+        return Visit(
+            course.round.id,
+            position,
+            course.next_repeat(position),
+            state,
+            at_ms,
+            capture_id,
+            count_id,
+            note,
+            flags,
+        )
+
+    def keep(self, visit: Visit) -> list[WalkNews]:
+        """Take a visit in, or what became of one; flags it did not have are told."""
+        at, course = self._at, self._at.course
+        before = {v for v in course.visits if v.at_ms == visit.at_ms}
+        course.keep(visit)
+        told: list[WalkNews] = [visit]
+        old = {flag for one in before for flag in one.flags}
+        stop = course.stops[visit.position]
+        for flag in visit.flags:
+            if flag not in old and at.now is not None:
+                text = f"{stop_in_words(stop)}: {flag}"
+                told.append(Event("round_flag", at.now, course.round.meter, text, at.data()))
+        return told
+
+    # -- captures ---------------------------------------------------------------------------
+
+    def finish(self, dip: Dip, capture: Capture) -> list[WalkNews]:
+        """A capture is final: it becomes a visit of its stop, with what is odd about it."""
+        at, course = self._at, self._at.course
+        course.captures[capture.id] = capture
+        at_ms = capture.taken.at_ms
+        stop = at.stop_of(dip)
+        if stop is None or dip.is_stray:
+            return []
+        if stop.kind == "rinse":
+            dip.visit = Visit(course.round.id, dip.position, 1, "taken", at_ms, capture.id)
+            return []
+        flags = [*at.pending.pop(dip.position, ()), *dip.flags]
+        flags += self._flags(dip, stop, capture)
+        checks: tuple[Check, ...] = ()
+        if stop.kind == "check" and not dip.is_discarded:
+            checks, told = self._judged(stop.solution, capture)
+            flags += told
+        state: VisitState = "set aside" if dip.is_discarded else "taken"
+        visit = self.new(
+            dip.position, state, at_ms, capture_id=capture.id, flags=tuple(dict.fromkeys(flags))
+        )
+        dip.visit = visit
+        at.warnings.clear()
+        if dip.is_discarded:
+            at.pending[dip.position] = ["done again"]
+        news: list[WalkNews] = [*self.keep(visit), *checks]
+        news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
+        news += self._doubts_of_before(stop.water, capture, dip)
+        news += self._repeats_apart(dip.position, capture)
+        return [*news, *at.move_on(capture.taken)]
+
+    def _flags(self, dip: Dip, stop: Stop, capture: Capture) -> list[str]:
+        """Give what is odd about a capture as it stands by itself."""
+        flags = []
+        if capture.state is not CaptureState.FINAL:
+            flags.append(f"it did not come to rest: {capture.reason}")
+        elif capture.reason:
+            flags.append(capture.reason)
+        if not dip.is_sure:
+            doubt = self._which.doubt(stop, values_of(capture), but=capture.id)
+            dip.doubt = doubt or dip.doubt
+            dip.was_doubted = doubt.why if doubt else dip.was_doubted
+        if dip.was_doubted:
+            flags.append(f"perhaps another water: {dip.was_doubted}")
+        if "temperature" in values_of(capture):
+            warm = capture.values["temperature"].value
+            apart = temperature_apart(self._at.course, stop.role, warm, but=capture.id)
+            flags += [apart] if apart else []
+        missing = not_rinsed(self._at.course, dip.position)
+        return [*flags, missing] if missing else flags
+
+    def _doubts_of_before(self, water: str, capture: Capture, dip: Dip) -> list[WalkNews]:
+        """Flag earlier visits that read as this water does, when it is in doubt which was which."""
+        if not dip.was_doubted:
+            return []
+        course = self._at.course
+        news: list[WalkNews] = []
+        for visit, other in list(course.taken_captures()):
+            mine = course.stops[visit.position]
+            if mine.water == water or mine.kind == "rinse" or other.id == capture.id:
+                continue
+            if f"like {mine.water}" in dip.was_doubted:
+                flag = f"{water} reads like it: was it in the right glass, both times?"
+                if flag not in visit.flags:
+                    news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+        return news
+
+    def _repeats_apart(self, position: int, capture: Capture) -> list[WalkNews]:
+        """Flag earlier repeats that are as far from this one as another water would be."""
+        news: list[WalkNews] = []
+        for visit, other in list(self._at.course.taken_captures()):
+            if visit.position != position or other.id == capture.id:
+                continue
+            like = from_captures([other], this_round=True)
+            apart = like.distance(values_of(capture)) if like is not None else None
+            flag = "perhaps another water: a later repeat reads otherwise"
+            if apart is not None and apart > 1.0 and flag not in visit.flags:
+                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+        return news
+
+    def _judged(self, name: str, capture: Capture) -> tuple[tuple[Check, ...], list[str]]:
+        try:
+            checks = check_capture(
+                capture,
+                self._bench.solutions[name],
+                self._channels,
+                corrections=self._bench.corrections,
+                solutions=self._bench.solutions,
+            )
+        except WaterError as error:
+            return (), [f"the check could not be judged: {error}"]
+        return checks, list(check_flags(checks, _UNITS))
+
+    # -- counts -----------------------------------------------------------------------------
+
+    def count(self, text: str, stamp: Stamp) -> tuple[str, list[WalkNews]]:
+        """Take a count that was typed: a whole number for each field of view."""
+        words = text.replace(",", " ").replace(";", " ").split()
+        if not words or not all(word.isdecimal() and len(word) < 7 for word in words):
+            raise ValueError("type the number of objects in each field, such as: 3 0 2 1")
+        at, course = self._at, self._at.course
+        stop = course.stops[course.current]
+        count = ParticleCount(
+            at.new_id(),
+            stamp.at_ms,
+            stop.water,
+            tuple(int(word) for word in words),
+            role=self.role_of(stop.water),
+            round_id=course.round.id,
+        )
+        visit = self.new(course.current, "taken", stamp.at_ms, count_id=count.id)
+        said = f"{sum(count.fields)} in {len(words)} fields of {stop.water}"
+        return said, [count, *self.keep(visit), *at.move_on(stamp)]
+
+    def counted(self, count: ParticleCount, stamp: Stamp) -> list[WalkNews]:
+        """Take a count made elsewhere; it is a visit when its stop is due or to come."""
+        course = self._at.course
+        for position, stop in enumerate(course.stops):
+            is_its = stop.kind == "count" and stop.water == count.water
+            if is_its and not course.is_done(position):
+                visit = self.new(position, "taken", count.at_ms, count_id=count.id)
+                return [*self.keep(visit), *self._at.move_on(stamp)]
+        return []
+
+    def taken_back(self, count_id: str, stamp: Stamp, *, is_back: bool) -> list[WalkNews]:
+        """A count was withdrawn, so that its stop is due again; or it counts again."""
+        state: VisitState = "taken" if is_back else "set aside"
+        for visit in self._at.course.visits:
+            if visit.count_id == count_id and visit.state != state:
+                return [*self.keep(replace(visit, state=state)), *self._at.move_on(stamp)]
+        return []
+
+    def role_of(self, water: str) -> Role | None:
+        """Give what a water is to this round."""
+        return next((s.role for s in self._at.course.stops if s.water == water and s.role), None)
