@@ -138,7 +138,10 @@ def _clear(
     while "water" not in {c.what for c in header.columns} and not taking.water:
         taking = replace(taking, water=_ask("Which water is it? Its name: "))
     if any("--decimal" in text for text in questions(sheet, header, taking)):
-        is_comma = _ask("Is 1,234 a thousand (yes / no)? ") not in {"y", "yes"}
+        is_comma = _ask("Is 1,234 a thousand, and 1.234 one and a bit (yes / no)? ") not in {
+            "y",
+            "yes",
+        }
         taking = replace(taking, decimal="comma" if is_comma else "point")
     if any("--dates" in text for text in questions(sheet, header, taking)):
         is_day_first = _ask("Is 03/04 the third of April (yes / no)? ") in {"y", "yes"}

@@ -80,7 +80,9 @@ def questions(sheet: Sheet, header: Header, taking: Taking) -> list[str]:
     if "water" not in kinds and not taking.water:
         asked.append("which water is it? Say --water NAME, or --column HEADER=water")
     if (taking.decimal or _decimal(sheet, header)) == "unclear":
-        asked.append("is 1,234 one and a bit, or a thousand? Say --decimal comma or point")
+        asked.append(
+            "is 1,234 (or 1.234) one and a bit, or a thousand? Say --decimal comma or point"
+        )
     if (taking.order or _order(sheet, header)) == "unclear":
         asked.append("is 03/04 the third of April or March the 4th? Say --dates dmy or mdy")
     return asked

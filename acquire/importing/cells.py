@@ -26,6 +26,13 @@ Order = Literal["dmy", "mdy", "ymd", "unclear"]
 
 _BLANK = {"", "-", "–", "—", "n/a", "na", "none", "nan", "null", "?", "n.d.", "nd"}
 _NUMBER = re.compile(r"[+-]?[\d.,'\u2019\s]*\d[.,]?(?:[eE][+-]?\d{1,2})?")
+# Thousands stand in threes: 12,5 is no 125 where the point is the decimal sign.
+_WRITTEN = {
+    "point": re.compile(r"[+-]?(?:\d+|\d{1,3}(?:[,'\u2019\s]\d{3})+)?(?:\.\d*)?(?:[eE][+-]?\d+)?"),
+    "comma": re.compile(r"[+-]?(?:\d+|\d{1,3}(?:[.'\u2019\s]\d{3})+)?(?:,\d*)?(?:[eE][+-]?\d+)?"),
+}
+_LARGEST = 10**15
+_THOUSANDS = r"[+-]?[1-9]\d{0,2}"
 _PARTS = re.compile(r"^(\d{1,4})\s*[./-]\s*(\d{1,2})\s*[./-]\s*(\d{1,4})\.?$")
 _MONTHS = {
     name: n
@@ -48,28 +55,39 @@ def is_blank(cell: Cell) -> bool:
 def decimal_of(cells: Iterable[Cell]) -> Decimal:
     """Say which sign stands before the decimals of these cells, all of one table.
 
-    `1,234` may be either; anything else with a comma tells. Without any comma it is the point.
+    `1,234` and `1.234` may be either; any cell written otherwise tells. Without a sign it is the
+    point. Cells that contradict each other are left to `number`, which refuses the odd ones.
     """
     unclear = False
     for cell in cells:
         text = str(cell).strip() if isinstance(cell, str) else ""
-        if "," not in text or not _NUMBER.fullmatch(text):
+        if not ("," in text or "." in text) or not _NUMBER.fullmatch(text):
             continue
-        if text.rfind(".") > text.rfind(","):
-            return "point"
-        if "." in text or not re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", text):
-            return "comma"
+        comma, point = text.rfind(","), text.rfind(".")
+        if comma >= 0 and point >= 0:
+            return "point" if point > comma else "comma"
+        sign = "," if comma >= 0 else "."
+        if not re.fullmatch(rf"{_THOUSANDS}(?:\{sign}\d{{3}})+", text):
+            return "comma" if sign == "," else "point"
+        if text.count(sign) > 1:  # 1,234,567: it stands between thousands
+            return "point" if sign == "," else "comma"
         unclear = True
     return "unclear" if unclear else "point"
 
 
 def number(cell: Cell, decimal: Decimal) -> float:
     """Read a number; ValueError says why it is none."""
-    if isinstance(cell, int | float) and not isinstance(cell, bool) and math.isfinite(cell):
+    if isinstance(cell, int) and not isinstance(cell, bool):
+        if abs(cell) > _LARGEST:
+            raise ValueError("a number of more than 15 digits")
         return float(cell)
+    if isinstance(cell, float) and math.isfinite(cell):
+        return cell
     text = str(cell).strip().replace("−", "-").replace("\xa0", " ")
     if not _NUMBER.fullmatch(text):
         raise ValueError(f"{text[:40]!r} is no number")
+    if not _WRITTEN["comma" if decimal == "comma" else "point"].fullmatch(text):
+        raise ValueError(f"{text[:40]!r} is no number where the decimal sign is the {decimal}")
     text = re.sub(r"[\s'\u2019]", "", text)
     text = text.replace(".", "").replace(",", ".") if decimal == "comma" else text.replace(",", "")
     try:
@@ -183,4 +201,7 @@ def _day(text: str, order: Order) -> date:
 
 
 def _year(number: int) -> int:
-    return number + 2000 if number < 100 else number
+    """Two digits: 69 to 99 are of the last century, as POSIX strptime has it."""
+    if number >= 100:
+        return number
+    return number + (1900 if number >= 69 else 2000)

@@ -66,11 +66,11 @@ def _csv(path: Path) -> Sheet:
     except OSError as error:
         raise ConfigError(f"cannot be read: {error.strerror}", file=path) from error
     text, notes = _decoded(raw)
-    separator = _separator(text)
     rows: list[tuple[int, tuple[Cell, ...]]] = []
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     number = 1
     try:
+        separator = _separator(text)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
         for row in reader:
             _add(rows, number, tuple(row), path)
             number = reader.line_num + 1

@@ -78,7 +78,7 @@ def test_a_german_table_with_decimal_commas(tmp_path, encoding):
 
 
 def test_what_is_unclear_is_asked_with_the_option_that_answers(tmp_path):
-    file = written(tmp_path, 'Day,EC,pH\n03/04/2025,"1,234",7.1\n')
+    file = written(tmp_path, 'Day,EC,pH\n03/04/2025,"1,234",7\n')
     asked, _ = plan(file)
     text = " ".join(asked)
     for word in ("--column", "uS/cm", "--water", "--dates", "--decimal"):
@@ -179,6 +179,46 @@ def test_the_sign_before_decimals_is_told_by_the_other_cells():
     assert decimal_of(["1,234", "12"]) == "unclear"
     assert decimal_of(["0,512"]) == "comma"
     assert decimal_of(["7.5", 3, None]) == "point"
+    assert decimal_of(["7.5", "1,234"]) == "point"
+    # A thousand in one country, one and a bit in another: nothing is made up.
+    assert decimal_of(["1.234", "2.310"]) == "unclear"
+    assert decimal_of(["1.234", "0.512"]) == "point"
+    assert decimal_of(["1.234", "7,2"]) == "comma"
+    assert decimal_of(["1,234,567"]) == "point"
+    assert decimal_of(["1.234.567"]) == "comma"
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal"),
+    [("12,5", "point"), ("12.5", "comma"), ("1,234.5", "comma"), ("12 13", "point"),
+     ("1,2,3", "point"), ("12,34,567", "point"), ("1'2", "point"), (10**400, "point")],
+)  # fmt: skip
+def test_a_number_written_otherwise_than_the_table_is_no_other_number(text, decimal):
+    """12,5 among decimal points was read as 125."""
+    with pytest.raises(ValueError, match="number"):
+        number(text, decimal)
+
+
+def test_a_row_with_the_other_decimal_sign_is_named_and_not_taken(tmp_path):
+    text = "Date;Water;pH;EC (µS/cm)\n2025-01-01;tap;7,21;512,5\n2025-02-01;tap;7,3;51.5\n"
+    asked, make = plan(written(tmp_path, text))
+    assert asked == []
+    found = make()
+    assert [line for line, _ in found.captures] == [2]
+    assert found.bad[0].line == 3
+    assert "decimal sign" in found.bad[0].why
+
+
+def test_years_of_two_digits_are_of_the_century_that_was_meant():
+    # POSIX.1-2017, strptime %y: 69 to 99 are 1969 to 1999.
+    assert moment("3.4.99", None, "dmy")[0].year == 1999
+    assert moment("3.4.25", None, "dmy")[0].year == 2025
+
+
+def test_a_field_of_many_letters_is_a_clear_error(tmp_path):
+    file = written(tmp_path, "Date,Water,pH\n2025-01-01," + "x" * 200_000 + ",7\n")
+    with pytest.raises(ConfigError, match="not a table"):
+        read_sheet(file)
 
 
 @pytest.mark.parametrize(
@@ -225,7 +265,7 @@ def test_dry_run_then_taken_then_nothing_twice(ouzel):
 
 
 def test_asked_on_a_terminal(ouzel):
-    written(ouzel.folder, 'Date,EC,pH\n03/04/2025,"1,234",7.1\n')
+    written(ouzel.folder, 'Date,EC,pH\n03/04/2025,"1,234",7\n')
     main, side = pty.openpty()
     child = subprocess.Popen(
         [sys.executable, "-m", "acquire", "import", "t.csv", "--store", "w.db"],
