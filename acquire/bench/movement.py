@@ -84,7 +84,19 @@ def trend_of(
     drift = drift_beside(name, [c for c in checks if c.meter == last[-1].meter], level, corrections)
     moved = abs(found.slope) * days[-1]
     verdict, why = _read(low, high, drift, moved, _allowed(name, last, channels))
+    against = _against(last)
+    if against and verdict in {"rising", "falling"}:
+        verdict, why = "cannot tell", against
     return WaterTrend(slope, low, high, found.p_value, drift, verdict, why)
+
+
+def _against(points: Sequence[Point]) -> str:
+    """Say why a slope through these points is nobody's; empty when nothing speaks against it."""
+    if len({point.meter for point in points}) > 1:
+        return "more than one meter: what one is off against the other would look the same"
+    if any(point.is_imported for point in points):
+        return "some are imported: nobody knows whether they had come to rest, and how"
+    return ""
 
 
 def _allowed(name: str, points: Sequence[Point], channels: Channels) -> float | None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import json
 import random
+from dataclasses import replace
 
 import pytest
 
 from acquire.bench.chosen import compare_stored
 from acquire.bench.history import history
+from acquire.bench.movement import Point, trend_of
 from acquire.checks import Check
 from acquire.clock import SystemClock
 from acquire.errors import ConfigError
@@ -119,6 +121,24 @@ def test_without_checks_a_small_trend_is_nobodys(store):
         found = of(history(records, "tap"), "ph")
     assert found.trend.verdict == "cannot tell"
     assert "three checks" in found.trend.why
+
+
+@pytest.mark.parametrize(
+    ("odd", "word"), [({"meter": "travel"}, "meter"), ({"is_imported": True}, "imported")]
+)
+def test_a_slope_over_two_meters_or_imported_values_is_nobodys(odd, word):
+    """A new meter that is off by 0.4 against the old one was read as a rising water."""
+    channels = {"kitchen": {c.quantity: c for c in CHANNELS}}
+    points = [
+        Point(START + 30 * n * DAY, 7.0 + 0.01 * n + (0.4 if n >= 6 else 0.0), 0.1, (f"c{n}",), "",
+              "kitchen", False, ())
+        for n in range(12)
+    ]  # fmt: skip
+    assert trend_of("ph", points, [], channels, []).verdict == "rising"
+    mixed = [replace(point, **odd) if n < 6 else point for n, point in enumerate(points)]
+    found = trend_of("ph", mixed, [], channels, [])
+    assert found.verdict == "cannot tell"
+    assert word in found.why
 
 
 def test_the_change_covers_the_truth_with_checks_beside_it():
