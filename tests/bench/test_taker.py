@@ -9,9 +9,12 @@ from dataclasses import dataclass
 
 import pytest
 
+from acquire.bench.desk import Desk
 from acquire.bench.taker import GRACE_S, CaptureTaker
+from acquire.checks import Anchor, StandingCorrection
 from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Role, Stamp
+from acquire.water.corrections import Correction
 
 CHANNELS = (
     Channel("ph", 0.01),
@@ -383,3 +386,94 @@ def test_another_capture_of_the_same_water_is_taken_when_it_is_asked_for():
     assert second.started.t_s == asked_s
     story.dip(water(7.2, 300.0), 120)
     assert story.captures(CaptureState.PROVISIONAL)[-1].water == "spring"
+
+
+def test_what_comes_next_may_be_named_left_out_or_left_open():
+    story = Story(stops=[("tap", Role.SUBJECT), ("spring", None)])
+    story.taker.expect("well", Role.REFERENCE)
+    story.air(10)
+    assert story.taker.status().water == "well"
+    assert story.taker.skip() == "well"
+    assert story.taker.skip() == "spring"
+    assert story.taker.skip() == ""
+    story.taker.expect("jug")
+    story.taker.expect_nothing()
+    story.dip(water(7.6, 480), 120)
+    story.air(20)
+    assert [c.water for c in story.captures(CaptureState.FINAL)] == [""]
+
+
+def test_a_required_quantity_the_meter_never_gives_is_waited_for_and_told_as_required():
+    story = Story(required=["ph", "orp"])
+    story.air(40)
+    story.dip(water(7.6, 480), 100)
+    (event,) = [item for item in story.said if isinstance(item, Event)]
+    assert event.kind == "quantity_missing"
+    assert "does not give orp, which the configuration requires" in event.text
+
+
+def test_a_quantity_of_which_no_number_came_in_the_water_is_named_as_never_read():
+    story = Story()
+
+    def no_ph(second, values):
+        del values["ph"]
+
+    story.air(20)
+    story.dip(water(7.6, 480), 100, spoil=no_ph)
+    story.air(20)
+    (record,) = story.captures()
+    assert record.state is CaptureState.UNSETTLED
+    assert "ph was never read" in record.reason
+    assert "ph" not in record.values
+
+
+def test_a_flagged_temperature_is_not_used_to_judge_the_others():
+    heard = []
+
+    class Listening(QuietSettler):
+        def update(self, t_s, value, temperature=None):
+            heard.append(temperature)
+            return super().update(t_s, value, temperature)
+
+    story = Story()
+    story.taker = CaptureTaker(
+        "kitchen",
+        CHANNELS,
+        lambda _channel: Listening(),
+        lambda quantity: BUILT_IN[quantity].tolerance,
+        new_id=lambda: "c1",
+        timeout_s=600.0,
+        required=["ph"],
+    )
+    story.air(20)
+    for _ in range(30):
+        story.read(water(7.6, 480, 85.0), {"temperature": Flag.IMPLAUSIBLE})
+    assert heard
+    assert 85.0 not in heard
+
+
+def test_a_desk_tells_events_as_they_are_and_captures_with_what_follows_from_them():
+    story = Story(stops=[("tap", Role.SUBJECT)])
+    desk = Desk("kitchen", CHANNELS, story.taker)
+    assert desk.plan is story.taker
+    line = StandingCorrection("kitchen", "ph", Correction(-0.1), (Anchor(7.1, 7.0, 0.01, "k"),), 0)
+    said = []
+
+    def read(values, seconds):
+        for _ in range(seconds):
+            story.t_s += 1.0
+            at = Stamp(round(1.79e12 + story.t_s * 1000), round(story.t_s * 1e9))
+            said.extend(desk.update(Reading("kitchen", at, values)))
+        return at
+
+    assert desk.status() is None
+    read({k: v for k, v in AIR.items() if k != "ph"}, 30)
+    assert [item.kind for item in said if isinstance(item, Event)] == ["quantity_missing"]
+    desk.correct({"ph": line})
+    at = read({**water(7.6, 480), "tds": 240.0}, 60)
+    (first,) = [item for item in said if isinstance(item, Capture)]
+    assert desk.explain(first).corrections == {"ph": line}
+    assert first.derived["ph"].method.startswith("corrected by -0.1 (check k)")
+    (ended,) = [item for item in desk.again(at) if isinstance(item, Capture)]
+    assert (ended.id, ended.state) == (first.id, CaptureState.FINAL)
+    assert ended.derived["ph"].value == pytest.approx(7.5, abs=0.01)
