@@ -63,8 +63,8 @@ exit codes:
   130  stopped with Ctrl-C
   141  whoever read the output went away before the end
 
-These readings never show that a water is safe to drink. For that, ask a certified
-laboratory and your local authority.
+These readings never show that a water is safe to drink. For that, ask a
+certified laboratory and your local authority.
 """
 
 
@@ -97,7 +97,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else argv
     # A command that is named needs no other, help none: loading takes longer than some commands.
     names = words[:1] if words and words[0] in COMMANDS else ()
-    args = build_parser(names).parse_args(words)
+    parser = build_parser(names)
+    if not names and not (words and words[0].startswith("-")):
+        refusal = fitting(_no_command(words[0])) if words else parser.format_help()
+        print(refusal, file=sys.stderr)
+        return 2
+    args = parser.parse_args(words)
     try:
         return int(args.run(args))
     except OuzelError as error:
@@ -112,6 +117,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"ouzel: the output cannot be written: {error.strerror}", file=sys.stderr)
             return 1
         return _pipe_closed()
+
+
+def _no_command(word: str) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(word, COMMANDS, n=2)
+    hint = f"Did you mean {' or '.join(near)}? " if near else ""
+    return f"ouzel: there is no command {word[:40]!r}. {hint}`ouzel --help` lists them all"
 
 
 def fitting(text: str) -> str:

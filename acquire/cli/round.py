@@ -94,7 +94,11 @@ def run(args: argparse.Namespace) -> int:
             f"{meter.name} is typed: start `ouzel serve` and walk the round on its page",
             key="--meter",
         )
-    keys = Keys(meter.name, show.typing if isinstance(show, RoundTable) else lambda _: None)
+    keys = Keys(
+        meter.name,
+        show.typing if isinstance(show, RoundTable) else lambda _: None,
+        offers=lambda: bool(last and last[0].answers),
+    )
 
     def with_daemon(daemon: Daemon) -> None:
         keys.daemon = daemon

@@ -17,20 +17,27 @@ if TYPE_CHECKING:
 __all__ = ["WORDS", "Keys"]
 
 WORDS = {"s": "skip", "r": "redo", "n": "note", "x": "stop"}
-_DIGITS = "123456789"
+_DIGITS = frozenset("0123456789")
 
 
 class Keys:
     """Reads single keys while a round is walked; without a terminal it does nothing.
 
     `n` collects a line for the note, `a` one for an answer (a count), until Enter; Esc forgets it.
-    `echo` is given that line as it grows, and nothing when it is done.
+    `echo` is given that line as it grows, and nothing when it is done. A digit answers at once only
+    while `offers` says that there are answers to choose from; else it begins a line, as a count does.
     The terminal is as it was afterwards, whatever happens.
     """
 
-    def __init__(self, meter: str, echo: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(
+        self,
+        meter: str,
+        echo: Callable[[str], None] = lambda _: None,
+        offers: Callable[[], bool] = lambda: True,
+    ) -> None:
         self._meter = meter
         self._echo = echo
+        self._offers = offers
         self.daemon: Daemon | None = None
         self._before: list[object] | None = None
         self._wake: tuple[int, int] | None = None
@@ -89,13 +96,15 @@ class Keys:
         if self._typing:
             return self._type(key)
         low = key.lower()
-        if low in {"n", "a"}:
-            self._typing, self._line = ("note" if low == "n" else "answer"), ""
+        is_digit = low in _DIGITS
+        if low in {"n", "a"} or (is_digit and not self._offers()):
+            self._typing = "note" if low == "n" else "answer"
+            self._line = low if is_digit else ""
             self._echo(self._prompt())
             return None
         if low in WORDS:
             return WORDS[low], ""
-        return ("answer", low) if low in _DIGITS else None
+        return ("answer", low) if is_digit else None
 
     def _type(self, key: str) -> tuple[str, str] | None:
         if key in "\r\n":

@@ -135,7 +135,15 @@ def _with_unit(column: Column, quantity: Quantity) -> Column:
 
 
 def _units(quantity: Quantity) -> str:
-    return ", ".join(dict.fromkeys(word for word in (quantity.unit, *quantity.spoken) if word))
+    """One name for each unit there is; the first also as any keyboard writes it."""
+    found: dict[tuple[float, float], str] = {}
+    for word in (quantity.shown_unit, quantity.unit, *quantity.spoken):
+        if word:
+            convert = conversion(quantity, word)
+            found.setdefault((round(convert(0.0), 9), round(convert(1.0), 9)), word)
+    shown, unit = quantity.shown_unit, quantity.unit
+    typed = f" or {unit}" if unit and not shown.isascii() else ""
+    return ", ".join(word + (typed if word == shown else "") for word in found.values())
 
 
 def column_said(text: str) -> tuple[str, str, str]:

@@ -42,7 +42,7 @@ def _section(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
     last = one.points[-1]
     times = "once" if len(one.points) == 1 else f"{len(one.points)} times"
     now = _value(last, quantity)
-    yield f"{quantity.label}: {now} on {date_text(last.at_ms)}; measured {times}"
+    yield f"{quantity.label}: {now} on {date_text(last.at_ms)}{_mark(last)}; measured {times}"
     if len(one.points) > 1:
         yield from chart_lines(one, quantity)
     for point in one.points[-_LISTED:] if len(one.points) < 4 else ():
@@ -92,7 +92,9 @@ def _change(change: Change, quantity: Quantity) -> str:
 
 
 def _trend(trend: WaterTrend, points: int, quantity: Quantity) -> str:
-    low, high = (f"{v:+.2g}" if math.isfinite(v) else "unbounded" for v in (trend.low, trend.high))
+    if not (math.isfinite(trend.low) and math.isfinite(trend.high)):
+        return f"cannot be told from {points} values: any change is within its interval"
+    low, high = f"{trend.low:+.2g}", f"{trend.high:+.2g}"
     unit = quantity.shown_unit
     text = f"{trend.verdict}: {trend.per_month:+.2g} {unit}".rstrip()
     text += f" a month ({low} to {high}, Theil-Sen); {trend.why}"
@@ -107,6 +109,8 @@ def _trend(trend: WaterTrend, points: int, quantity: Quantity) -> str:
 
 def _checks(one: QuantityHistory) -> str:
     if not one.checks:
+        if len(one.points) == 1:
+            return "none beside it (`ouzel check`)"
         return "none beside it: nobody knows what the meter did meanwhile (`ouzel check`)"
     last = one.checks[-1]
     failed = sum(check.verdict == "fail" for check in one.checks)

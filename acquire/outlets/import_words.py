@@ -50,9 +50,10 @@ def import_lines(
         text = f"line {line}: {when} {tidy(one.water, 24)}: {values}"
         yield from wrapped(text, "  ", then="      ")
     yield ""
-    yield f"{total - known} new, {known} already kept, {len(found.bad)} rows not taken"
+    yield f"{total - known} new, {known} already kept, {_rows(len(found.bad))} not taken"
     if found.without_time:
-        yield f"{found.without_time} rows give a day only: noon is put down for them."
+        gives = "gives" if found.without_time == 1 else "give"
+        yield f"{_rows(found.without_time)} {gives} a day only, put down at noon."
     for line, first in found.doubles[:_NAMED]:
         yield f"  line {line} says the same as line {first}: one capture"
     for bad in found.bad[:_NAMED]:
@@ -63,3 +64,7 @@ def import_lines(
         yield from wrapped(
             "The file stays as it is. Mend those rows and import again: only they are added."
         )
+
+
+def _rows(number: int) -> str:
+    return "1 row" if number == 1 else f"{number} rows"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -73,6 +74,27 @@ def test_keys_are_orders_and_typed_lines():
     assert keys.press("\x1b") is None
     assert keys.press("x") == ("stop", "")
     assert keys.press("q") is None
+
+
+def test_a_count_is_typed_as_it_is_read_and_shown_as_it_grows():
+    shown = []
+    keys = Keys("kitchen", shown.append, offers=lambda: False)
+    assert [keys.press(k) for k in "3 0 2"] == [None] * 5
+    assert "3 0 2" in shown[-1]
+    assert keys.press("\n") == ("answer", "3 0 2")
+    assert shown[-1] == ""
+
+
+def test_a_round_that_is_over_asks_nothing_more():
+    text = "\n".join(guidance_lines(replace(SAID, is_over=True)))
+    assert "Put the probe" in text
+    assert "Which water" not in text
+    assert "is warm" not in text
+
+
+def test_a_word_that_is_none_is_told_with_those_there_are(home, capsys):
+    assert main(["round", "--say", "jump"]) == 2
+    assert "skip" in capsys.readouterr().err
 
 
 def test_guidance_comes_back_from_the_store_as_it_was():
