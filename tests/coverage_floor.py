@@ -29,6 +29,7 @@ PURE = (
     "acquire/bench/*.py",
     "acquire/outlets/senml.py",
     "acquire/outlets/pace.py",
+    "acquire/outlets/messages.py",
     "acquire/outlets/homie.py",
     "acquire/outlets/metrics.py",
     "acquire/outlets/chart.py",

@@ -11,7 +11,7 @@ from acquire.water.limits import built_in_limits
 from acquire.water.solutions import FORMULAS, built_in_solutions
 
 PAGE = (Path(__file__).parents[2] / "docs" / "water.md").read_text(encoding="utf-8")
-INNER = {"__init__", "activity", "catalogue", "constants", "inputs", "tables"}
+INNER = {"__init__", "activity", "catalogue", "cautions", "constants", "inputs", "tables"}
 
 
 def test_the_example_runs():
