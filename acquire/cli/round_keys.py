@@ -24,8 +24,8 @@ class Keys:
     """Reads single keys while a round is walked; without a terminal it does nothing.
 
     `n` collects a line for the note, `a` one for an answer (a count), until Enter; Esc forgets it.
-    `echo` is given that line as it grows, and nothing when it is done. A digit answers at once only
-    while `offers` says that there are answers to choose from; else it begins a line, as a count does.
+    `echo` is given that line as it grows, and nothing when it is done. A digit answers at once
+    only while `offers` says that there are answers to choose from; else it begins a line: a count.
     The terminal is as it was afterwards, whatever happens.
     """
 
