@@ -11,6 +11,9 @@ from acquire.readings import Capture, CaptureState, Role, SettledValue, Stamp
 from acquire.watch.draws import Draw
 from acquire.watch.faults import FaultFinder
 from acquire.watch.forecast import Day, forecast
+from acquire.watch.history import litres_of, paragraph, state_of
+from acquire.watch.judge import Standing
+from acquire.watch.kept import Alert, KeptDraw
 from acquire.watch.side_by_side import agreement
 
 HOUR_MS = 3_600_000
@@ -114,3 +117,47 @@ def test_after_a_pause_the_pace_is_that_of_the_whole_time():
     assert found.days is not None
     # 61 x 20 L in 96 days, not 20 L a day.
     assert found.litres / found.days == pytest.approx(61 * 20 / 96, rel=0.01)
+
+
+# -- what is told once a week -----------------------------------------------------------------
+
+
+STANDING = Standing(3, None, None, None, None, is_rising=False)
+
+
+def kept(day, value=20.0, passage=0.05, **more):
+    at_ms = round(day * 24 * HOUR_MS)
+    one = replace(DRAW, started_ms=at_ms, ended_ms=at_ms + 90_000, value=value, **more)
+    return KeptDraw("sink", one, 400.0, 4.0, 0, passage, 0.001, None if passage is None else -1.0)
+
+
+def test_the_paragraph_counts_what_came_to_rest_in_the_last_week_only():
+    draws = [kept(0.0, passage=0.5), *(kept(10.0 + n, passage=0.04 + 0.01 * n) for n in range(3))]
+    draws.append(kept(13.0, None, None))
+    said = paragraph(state_of("sink", draws, STANDING, [], changed_ms=0), draws)
+    assert "4 draws this week, 3 came to rest" in said
+    # By hand: passages of 4, 5 and 6 %; the first water held 30 of 20 µS/cm.
+    assert "95.0 % (from 94.0 to 96.0 %)" in said
+    assert "held 1.5 times the settled" in said
+    assert "never shows that the water is safe" in said
+
+
+def test_a_week_without_rest_promises_no_rejection_and_no_forecast():
+    draws = [kept(1.0, None, None), kept(2.0, None, None)]
+    alert = Alert("a1", "sink", "air", 0, "it reads low")
+    said = paragraph(state_of("sink", draws, STANDING, [alert], changed_ms=None), draws)
+    assert "2 draws this week, 0 came to rest" in said
+    assert "Rejection" not in said
+    assert "first water" not in said
+    assert "No forecast" in said
+    assert "Air in the probe's cell. Let the tap run" in said
+    fouled = state_of("sink", draws, STANDING, [replace(alert, kind="fouling")], changed_ms=0)
+    assert "not while this holds" in fouled.forecast.refusal
+
+
+def test_litres_are_those_measured_else_those_a_house_is_said_to_draw():
+    measured = [kept(1.0), kept(2.0, litres=3.0)]
+    unmeasured = [kept(1.0, litres=None)]
+    assert litres_of(measured, 10.0, 5.0) == 5.0
+    assert litres_of(unmeasured, 10.0, 5.0) == 50.0
+    assert litres_of(unmeasured, None, 5.0) is None
