@@ -70,11 +70,18 @@ class Redaction:
             one,
             meter=self.meter(one.meter),
             water=self.water(one.water),
-            reason=self.text(one.reason),
+            reason=self._reason(one),
         )
 
+    def _reason(self, one: Capture) -> str:
+        """Why it is as it is; that of an imported one holds a file's name and a note."""
+        is_imported = any(value.source == "imported" for value in one.values.values())
+        return "imported" if self.hides_places and is_imported else self.text(one.reason)
+
     def check(self, one: Check) -> Check:
-        return one if self.is_open else replace(one, meter=self.meter(one.meter))
+        if self.is_open:
+            return one
+        return replace(one, meter=self.meter(one.meter), reason=self.text(one.reason))
 
     def count(self, one: ParticleCount) -> ParticleCount:
         if self.is_open:

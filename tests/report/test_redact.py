@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from acquire.readings import Reading, Stamp
+from acquire.readings import Capture, CaptureState, Reading, SettledValue, Stamp
 from acquire.report.redact import OPEN, Redaction, redaction_of
 
 T0 = Stamp(1_790_000_000_000, 0)
@@ -42,3 +42,13 @@ def test_waters_are_numbered_by_their_first_capture_and_those_never_captured_com
         "rain": "water 6",
     }
     assert hidden.meters == {"kitchen": "meter 1"}
+
+
+def test_the_note_and_the_file_of_an_imported_row_are_left_out():
+    """The importer keeps both in the reason of a capture."""
+    value = SettledValue("ph", 7.2, 0.01, "settled", 0.0, None, source="imported")
+    why = "imported from grandmother.csv, line 3: in the cellar of number 9"
+    one = Capture("c", "imported", CaptureState.FINAL, T0, T0, {"ph": value}, "well", None, why)
+    assert Redaction(True).capture(one).reason == "imported"
+    assert Redaction(False, {}, {"well": "water 1"}).capture(one).reason == why
+    assert OPEN.capture(one).reason == why
