@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 from acquire.errors import WaterError
@@ -123,6 +124,12 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
     if not dof > 0:
         raise WaterError(f"degrees of freedom must be above zero, found {dof:g}")
     whole = dof if math.isinf(dof) else max(1.0, math.floor(dof + 1e-9))
+    return _t(level, whole)
+
+
+@lru_cache(maxsize=1024)
+def _t(level: float, whole: float) -> float:
+    """A history of years asks for the same few over and over."""
     return t_quantile(0.5 + level / 2.0, whole)
 
 
