@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
+from acquire.cli.options import add_clock, add_meter, add_usual, positive
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,9 +34,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument(
         "--explain", action="store_true", help="draw how each quantity came to rest, and why then"
     )
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     add_clock(parser)
     parser.set_defaults(run=run)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store, positive
+from acquire.cli.options import add_clock, add_meter, add_usual, positive
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -50,9 +50,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "--explain", action="store_true", help="draw how it came to rest; the uncertainty budget"
     )
     add_meter(parser)
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     add_clock(parser)
     parser.set_defaults(run=run)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_config, add_json, add_store
+from acquire.cli.options import add_usual
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -36,9 +36,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     )
     what.add_argument("--undo", action="store_true", help="end the correction in force")
     parser.add_argument("--yes", action="store_true", help="do not ask")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 

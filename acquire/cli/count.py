@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import re
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_config, add_json, add_store, positive
+from acquire.cli.options import add_usual, positive
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -49,9 +50,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--against", metavar="WATER", help="compare with this water as reference")
     parser.add_argument("--withdraw", metavar="ID", help="take a mistaken count back")
     parser.add_argument("--restore", metavar="ID", help="undo that")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 
@@ -69,14 +68,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _fields(text: str) -> tuple[int, ...]:
-    parts = text.replace(";", ",").replace(" ", ",").split(",")
-    try:
-        found = tuple(int(part) for part in parts if part)
-    except ValueError:
-        found = ()
-    if not found or not all(0 <= n <= 1_000_000 for n in found):
+    # A field left empty is no field without particles: nobody knows what was meant.
+    parts = re.split(r"\s*[,;]\s*|\s+", text.strip())
+    if not all(part.isdecimal() and len(part) <= 7 and int(part) <= 1_000_000 for part in parts):
         raise argparse.ArgumentTypeError(f"found {text!r}, allowed: 3,0,2,1 (one a field)")
-    return found
+    return tuple(int(part) for part in parts)
 
 
 def _shape(text: str) -> tuple[str, int]:
@@ -102,6 +98,10 @@ def _optics(args: argparse.Namespace, last: ParticleCount | None) -> dict[str, f
         raise ConfigError("say --field-mm, or --field-number with --objective")
     if (args.field_number is None) != (args.objective is None):
         raise ConfigError("--field-number and --objective belong together")
+    if args.field_u is not None and args.field_mm is None and args.objective is None:
+        raise ConfigError("--field-u goes with --field-mm, or with --field-number and --objective")
+    if args.drop_u is not None and args.drop is None:
+        raise ConfigError("--drop-u goes with --drop")
     said: dict[str, float | str] = {}
     if args.field_mm is not None:
         said |= {"field_mm": args.field_mm, "optics": "measured", "field_mm_u": args.field_u or 0.0}
@@ -128,7 +128,7 @@ def _count(args: argparse.Namespace, store: Path) -> int:
     from acquire.readings import Role
     from acquire.rounds import ParticleCount
 
-    if args.water is None:
+    if args.water is None or not args.water.strip():
         raise ConfigError("which water? ouzel count WATER", key="WATER")
     last, round_id = _known(store, args.round)
     fields, shapes, bubbles = args.fields, dict(args.shape), args.bubbles
@@ -297,18 +297,29 @@ def _take_back(args: argparse.Namespace, store: Path) -> int:
         gone = records.withdrawn_counts()
     if name not in known:
         raise ConfigError("no such count: `ouzel count --list` shows them", found=name)
-    if (name in gone) == bool(args.withdraw):
-        print(
-            "Nothing to do: it is " + ("withdrawn already." if name in gone else "not withdrawn.")
-        )
+    changes = (name in gone) != bool(args.withdraw)
+    if not changes:
+        said = "Nothing to do: it is "
+        said += "withdrawn already." if name in gone else "not withdrawn."
+        _say_taken_back(args, name, said, changed=False)
         return 0
     kind = COUNT_WITHDRAWN if args.withdraw else COUNT_RESTORED
     why = args.note or ("mistaken" if args.withdraw else "not mistaken after all")
     stamp = Stamp(time.time_ns() // 1_000_000, time.monotonic_ns())
     event = Event(kind, stamp, "", why, {"count": name, "water": known[name].water})
     _keep(store, event, TakingBack(name, not args.withdraw, args.note))
+    said = f"Count {name} counts again."
     if args.withdraw:
-        print(f"Count {name} is withdrawn and stays in the store: `--restore {name}` undoes it.")
-    else:
-        print(f"Count {name} counts again.")
+        said = f"Count {name} is withdrawn and stays in the store: `--restore {name}` undoes it."
+    _say_taken_back(args, name, said, changed=True)
     return 0
+
+
+def _say_taken_back(args: argparse.Namespace, name: str, said: str, *, changed: bool) -> None:
+    import json
+
+    if not args.json:
+        print(said)
+        return
+    state = {"is": "count_taken_back", "id": name, "is_withdrawn": bool(args.withdraw)}
+    print(json.dumps({**state, "changed": changed, "text": said}, allow_nan=False, indent=2))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, NamedTuple
 
-from acquire.cli.options import add_config, add_json, add_store
+from acquire.cli.options import add_usual
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,9 +32,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         help="examine versions, permissions, ports, store, broker and clock",
         description="Looks, changes nothing. Exit code 0 when all is well, 1 when not.",
     )
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from acquire.cli.options import add_config, add_json, add_store
+from acquire.cli.options import add_usual
 
 __all__ = ["add_to", "run"]
 
@@ -19,9 +19,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "--quantity", action="append", default=[], metavar="NAME", help="only this (may repeat)"
     )
     parser.add_argument("--since", metavar="DATE", help="leave out what is older: 2026-03-01")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_config, add_json, add_store
+from acquire.cli.options import add_usual
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -39,9 +39,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--decimal", choices=("point", "comma"), help="before the decimals")
     parser.add_argument("--dates", choices=("dmy", "mdy", "ymd"), help="order of day and month")
     parser.add_argument("--write", action="store_true", help="take it without asking")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 

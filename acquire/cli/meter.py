@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from acquire.cli.options import add_config, add_json, add_store
+from acquire.cli.options import add_usual
 
 __all__ = ["add_to", "run"]
 
@@ -15,9 +15,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         help="how a meter stands by its checks: good until when, drift, slope, corrections",
     )
     parser.add_argument("name", metavar="NAME", help="a meter, as in the configuration")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "add_json",
     "add_meter",
     "add_store",
+    "add_usual",
     "load_config",
     "make_clock",
     "one_meter",
@@ -62,6 +63,13 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 def add_store(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--store", metavar="FILE", help="the store, instead of the configured one")
+
+
+def add_usual(parser: argparse.ArgumentParser) -> None:
+    """What a command takes that reads the record and tells of it."""
+    add_json(parser)
+    add_store(parser)
+    add_config(parser)
 
 
 def add_clock(parser: argparse.ArgumentParser) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_clock, add_config, add_json, add_meter, add_store
+from acquire.cli.options import add_clock, add_meter, add_usual
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -35,9 +35,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "answer TEXT",
     )
     add_meter(parser)
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     add_clock(parser)
     parser.set_defaults(run=run)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from acquire.cli.options import add_clock, add_config, add_json, add_store
+from acquire.cli.options import add_clock, add_usual
 
 __all__ = ["add_to", "run"]
 
@@ -17,9 +17,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         description="Runs until Ctrl-C or SIGTERM. Prints captures and events, a line each.",
     )
     parser.add_argument("--live", action="store_true", help="show the live table as well")
-    add_json(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     add_clock(parser)
     parser.set_defaults(run=run)
 
