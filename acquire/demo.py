@@ -1,6 +1,6 @@
-"""The demonstration: a simulated probe in one process, the daemon in another, a port between.
+"""The demonstration: a simulated probe in one process, a round in another, a port between.
 
-Everything is the real thing but the water: the daemon opens the port through the same driver, waits
+Everything is the real thing but the water: the round opens the port through the same driver, waits
 for the same settling and writes the same store as with an instrument. Only time runs faster.
 """
 
@@ -14,27 +14,41 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from textwrap import fill
 
-from acquire.bench.comparison import compare
-from acquire.errors import ConfigError, OuzelError, StoreError
-from acquire.outlets.comparison_words import table_lines
-from acquire.outlets.words import CAUTION
+from acquire.bench.chosen import compare_stored
+from acquire.errors import ConfigError, OuzelError
+from acquire.outlets.comparison_words import answer, table_lines
 from acquire.quantities import BUILT_IN
-from acquire.readings import Capture, CaptureState
+from acquire.readings import Capture, CaptureState, Role
 from acquire.store.export import write_captures, write_readings
 from acquire.store.records import Records
 
-__all__ = ["STOPS", "run_demo"]
+__all__ = ["run_demo"]
 
-STOPS = (
-    ("check solution pH 7", "solution", "buffer_7", 300),
-    ("rinse", "rinse", "reverse_osmosis", 420),
-    ("reverse osmosis", "reference", "reverse_osmosis", 420),
-    ("kitchen tap", "subject", "tap", 480),
-)
-"""Name, role, which simulated water, and how long this patient person leaves the probe, in s."""
+PLAN = """\
+title = "A check, a rinse, a reference and a subject"
 
-_LENGTH_S = sum(seconds + 12 for *_, seconds in STOPS) + 60.0
+[[stop]]
+check = "buffer-7.00"
+
+[[stop]]
+rinse = "distilled water"
+seconds = 20
+
+[[stop]]
+reference = "reverse osmosis"
+
+[[stop]]
+subject = "kitchen tap"
+"""
+"""The round: what `ouzel plan new` would write."""
+
+HAND = (("buffer_7", 300), ("distilled", 45), ("reverse_osmosis", 1200), ("tap", 700))
+"""Which simulated water, and how long this patient person leaves the probe there, in s."""
+
+_LENGTH_S = sum(seconds + 12 for _, seconds in HAND) + 60.0
+_CAPTURES = 3
 
 _OURS: tuple[str, ...] = (
     "demo.db",
@@ -43,6 +57,8 @@ _OURS: tuple[str, ...] = (
     "demo.db.lock",
     "ouzel.toml",
     "hand.toml",
+    "sunday.toml",
+    "round.html",
 )
 _OURS += ("probe", "readings.csv", "captures.csv")
 
@@ -55,21 +71,27 @@ def run_demo(folder: str, *, seed: int, speed: float) -> int:
     config = into / "ouzel.toml"
     config.write_text(_config(into), encoding="utf-8")
     (into / "hand.toml").write_text(_hand(), encoding="utf-8")
+    (into / "sunday.toml").write_text(PLAN, encoding="utf-8")
     print(
-        f"A simulated probe, and a hand that moves it through {len(STOPS)} waters,\n"
-        f"{speed:g} times as fast as real (so its clock runs ahead). The daemon reads it\n"
-        "through a serial port and takes a capture when the numbers have come to rest.\n",
+        f"A simulated probe, a hand that moves it through {len(HAND)} waters, and a round that\n"
+        f"says what to do and takes the numbers when they have come to rest. Its time runs\n"
+        f"{speed:g} times as fast as real, so its clock runs ahead; all else is as at the sink.\n",
         flush=True,
     )
     probe = [*_ouzel("simulate"), "--link", str(into / "probe"), "--seed", str(seed)]
     probe += ["--script", str(into / "hand.toml")]
-    reader = [*_ouzel("serve"), "--live", "--config", str(config)]
+    walker = [*_ouzel("round"), str(into / "sunday.toml"), "--config", str(config)]
     with _process([*probe, "--speed", f"{speed:g}"], quiet=True) as simulator:
         _wait_for(into / "probe", simulator)
-        with _process([*reader, "--speed", f"{speed:g}"]) as daemon:
-            finals = _wait_for_captures(into / "demo.db", daemon, patience_s=_LENGTH_S / speed + 5)
+        with (
+            _process([*walker, "--speed", f"{speed:g}"]) as walking,
+            contextlib.suppress(subprocess.TimeoutExpired),
+        ):
+            walking.wait(_LENGTH_S / speed + 5)
+    finals = _finals(into / "demo.db")
+    is_whole = len(finals) == _CAPTURES
     _report(into, finals)
-    return 0 if len(finals) == len(STOPS) else 4
+    return 0 if is_whole else 4
 
 
 def _folder(into: Path) -> Path:
@@ -91,17 +113,16 @@ def _folder(into: Path) -> Path:
 
 
 def _config(into: Path) -> str:
-    stops = ",\n".join(f'    {{ water = "{water}", role = "{role}" }}' for water, role, *_ in STOPS)
     return (
         "# Written by `ouzel demo`. A real meter needs only another port and profile.\n"
-        f'[store]\npath = "demo.db"\n\n[bench]\nstops = [\n{stops},\n]\n\n'
+        '[store]\npath = "demo.db"\n\n'
         '[meters.kitchen]\ndriver = "text_lines"\nprofile = "labelled"\n'
         f"port = {json.dumps(str(into / 'probe'), ensure_ascii=False)}\n"
     )
 
 
 def _hand() -> str:
-    stops = (f'[[stop]]\nwater = "{w}"\nin_air_s = 12\ndwell_s = {s}\n' for *_, w, s in STOPS)
+    stops = (f'[[stop]]\nwater = "{w}"\nin_air_s = 12\ndwell_s = {s}\n' for w, s in HAND)
     return 'title = "A check, a rinse, a reference and a subject"\n\n' + "\n".join(stops)
 
 
@@ -114,7 +135,9 @@ def _process(command: Sequence[str], *, quiet: bool = False) -> Iterator[subproc
     """A child that ends with us: asked first, then made to."""
     out = subprocess.DEVNULL if quiet else None
     # A session of its own: Ctrl-C reaches only us, and we stop the children in order.
-    child = subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True)
+    child = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True
+    )
     try:
         yield child
     finally:
@@ -134,57 +157,52 @@ def _wait_for(link: Path, simulator: subprocess.Popen[bytes]) -> None:
         time.sleep(0.02)
 
 
-def _wait_for_captures(
-    store: Path, daemon: subprocess.Popen[bytes], *, patience_s: float
-) -> list[Capture]:
-    """Look into the store, as any reader may, until every stop has its final capture."""
-    deadline = time.monotonic() + patience_s
-    finals: list[Capture] = []
-    while len(finals) < len(STOPS) and time.monotonic() < deadline and daemon.poll() is None:
-        time.sleep(0.2)
-        with contextlib.suppress(StoreError):  # not there yet
-            finals = _finals(store)
-    return finals
-
-
 def _finals(store: Path) -> list[Capture]:
-    records = Records.open(store)
-    try:
-        found = list(records.captures(state=CaptureState.FINAL))
-    finally:
-        records.close()
+    if not store.exists():
+        return []
+    with Records.open(store) as records:
+        found = [
+            capture
+            for capture in records.captures(state=CaptureState.FINAL)
+            if capture.role is not Role.RINSE
+        ]
     return sorted(found, key=lambda capture: capture.started.at_ms)
 
 
 def _report(into: Path, finals: Sequence[Capture]) -> None:
-    print()
-    reference = next((c for c in finals if c.role == "reference"), None)
-    subject = next((c for c in finals if c.role == "subject"), None)
-    if reference is not None and subject is not None:
-        _table(into, reference, subject)
-    print(f"\n{CAUTION}\n")
+    print(flush=True)
+    if not finals:
+        print("Nothing came to rest in the time this hand had: try another --seed.")
+        return
     for what, write in (("readings", write_readings), ("captures", write_captures)):
-        records = Records.open(into / "demo.db")
-        try:
-            with (into / f"{what}.csv").open("w", encoding="utf-8", newline="") as file:
-                write(records, file)
-        finally:
-            records.close()
-    print(f"{len(finals)} of {len(STOPS)} captures. The files are in {into}:")
+        with (
+            Records.open(into / "demo.db") as records,
+            (into / f"{what}.csv").open("w", encoding="utf-8", newline="") as file,
+        ):
+            write(records, file)
+    with Records.open(into / "demo.db") as records:
+        (walked,) = records.rounds()
+        if walked.state == "done":
+            for found in compare_stored(records, walked.id):
+                print(fill(answer(found, BUILT_IN), 79), "", sep="\n")
+                print(*table_lines(found, BUILT_IN), "", sep="\n")
+            print("± is 95 %. More of it: `ouzel compare`, and the report.")
+    _write_report(into, walked.id)
+    if walked.state != "done":
+        print("This hand left before the numbers had come to rest: try another --seed.")
+    print(f"\n{len(finals)} of {_CAPTURES} captures. The files are in {into}:")
     for name, what in (
+        ("round.html", "the report of the round: open it in a browser, print it"),
         ("demo.db", "the store: every reading, capture and event (SQLite)"),
         ("captures.csv", "the captures for a spreadsheet"),
         ("readings.csv", "every reading"),
-        ("ouzel.toml", "the configuration the daemon ran with"),
+        ("ouzel.toml", "the configuration it ran with; sunday.toml is the plan"),
     ):
         print(f"    {name:<14} {what}")
 
 
-def _table(into: Path, reference: Capture, subject: Capture) -> None:
-    with Records.open(into / "demo.db") as records:
-        channels = {reference.meter: records.channels(reference.meter)}
-    print(*table_lines(compare(reference, subject, channels), BUILT_IN), sep="\n")
-    print(
-        "\n± is 95 %: of a water with all that the meter may be off, of the difference without\n"
-        "what is the same in both. `ouzel compare` says more."
-    )
+def _write_report(into: Path, round_id: str) -> None:
+    words = [round_id, "--out", str(into / "round.html"), "--config", str(into / "ouzel.toml")]
+    done = subprocess.run([*_ouzel("report"), *words], stdout=subprocess.DEVNULL, check=False)
+    if done.returncode:
+        raise OuzelError("the report could not be written; what was taken is in the store")

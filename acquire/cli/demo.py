@@ -1,4 +1,4 @@
-"""`ouzel demo`: the whole job on a simulated probe: four waters, four captures, one comparison."""
+"""`ouzel demo`: the whole job on a simulated probe: a round, a comparison, a report."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "demo",
         help="see the whole job on a simulated probe, in under a minute",
         description=(
-            "A simulated probe in a process of its own, the daemon in another reading it through a "
-            "serial port, and a hand that moves the probe through four waters."
+            "A simulated probe in a process of its own, a hand that moves it through four waters, "
+            "a round in another process that reads it through a serial port, and its report."
         ),
     )
     parser.add_argument("--into", default="demo-output", metavar="FOLDER", help="where files go")
     parser.add_argument("--seed", type=int, default=20, help="another seed, other noise")
-    parser.add_argument("--speed", type=positive, default=40.0, metavar="N", help="times real time")
+    parser.add_argument("--speed", type=positive, default=60.0, metavar="N", help="times real time")
     parser.set_defaults(run=run)
 
 

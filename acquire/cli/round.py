@@ -9,8 +9,6 @@ from acquire.cli.options import add_clock, add_meter, add_usual
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from acquire.daemon import Daemon
     from acquire.rounds import Guidance
 
@@ -113,10 +111,11 @@ def run(args: argparse.Namespace) -> int:
             round_=(wanted, args.resume),
             with_daemon=with_daemon,
         )
-    return _ended(last, store, json=args.json, caution=CAUTION)
+    there = f" --store {store}" if args.config or args.store else ""
+    return _ended(last, f"{store}", there, json=args.json, caution=CAUTION)
 
 
-def _ended(last: list[Guidance], store: Path, *, json: bool, caution: str) -> int:
+def _ended(last: list[Guidance], store: str, there: str, *, json: bool, caution: str) -> int:
     if not last:
         raise ConfigError("the round did not begin: the meter said nothing")
     if not last[0].is_over:
@@ -125,7 +124,7 @@ def _ended(last: list[Guidance], store: Path, *, json: bool, caution: str) -> in
         return 130
     if not json:
         print(f"Kept in {store} as round {last[0].round_id}. To see what it says:")
-        print(
-            f"    ouzel compare {last[0].round_id}\n    ouzel report {last[0].round_id}\n{caution}"
-        )
+        for word in ("compare", "report"):
+            print(f"    ouzel {word} {last[0].round_id}{there}")
+        print(caution)
     return 0
