@@ -111,6 +111,8 @@ def particle_result(count: ParticleCount) -> CountResult:
     low, high = mean_interval(total)
     relative_u, how = _spread(count)
     volume = _volume(count)
+    if volume is not None and not 1e-15 < volume < 1e6:
+        raise WaterError(f"a volume of {volume:g} mL under the fields cannot be: look at the sizes")
     per_ml = low_ml = high_ml = upper_ml = None
     if volume is not None:
         wide_low, wide_high = mean_interval(total, relative_u=relative_u)
@@ -215,7 +217,15 @@ def compare_counts(reference: ParticleCount, subject: ParticleCount) -> CountCom
     (looked_a, looked_b), exposure, relative_u = _exposures(first, second)
     ratio = ratio_of_rates(second.total, looked_b, first.total, looked_a, relative_u=relative_u)
     verdict, why = _judged(first, second, ratio)
+    if verdict != "cannot tell" and not _is_alike(reference, subject):
+        verdict = "cannot tell"
+        why = "the field of one is not known: nobody knows whether as much was looked at"
     return CountComparison(first, second, ratio, exposure, verdict, why)
+
+
+def _is_alike(a: ParticleCount, b: ParticleCount) -> bool:
+    """Whether two fields are both known, or both looked at in the same way."""
+    return bool(a.field_mm and b.field_mm) or (a.field_mm, a.optics) == (b.field_mm, b.optics)
 
 
 def _exposures(first: CountResult, second: CountResult) -> tuple[tuple[float, float], str, float]:

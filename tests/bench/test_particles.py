@@ -140,3 +140,21 @@ def test_fields_that_differ_more_than_chance_tell_nothing():
     assert found.verdict == "cannot tell"
     assert "more than chance" in found.why
     assert any("clump" in text for text in found.subject.warnings)
+
+
+@pytest.mark.parametrize("known", [{"field_mm": 1.8}, {"optics": "objective 40x"}])
+def test_a_field_that_may_be_another_tells_nothing(known):
+    """At four times the magnification a field shows a sixteenth: fewer in it say nothing."""
+    dry = ParticleCount("a", 0, "tap", (10,) * 8)
+    few = ParticleCount("b", 0, "ro", (1,) * 8)
+    assert compare_counts(dry, few).verdict == "yes"
+    for pair in ((replace(dry, **known), few), (dry, replace(few, **known))):
+        found = compare_counts(*pair)
+        assert found.verdict == "cannot tell"
+        assert "field of one" in found.why
+
+
+@pytest.mark.parametrize("drop", [1e-320, 1e-300, 1e300])
+def test_a_volume_that_cannot_be_is_refused(drop):
+    with pytest.raises(WaterError, match="volume"):
+        particle_result(replace(COUNT, drop_ul=drop, drop_ul_u=0.0))

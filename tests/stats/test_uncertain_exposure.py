@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from acquire.errors import WaterError
 from acquire.stats.counts import poisson_interval, poisson_upper, rate_ratio
@@ -93,3 +93,31 @@ def test_uncertainty_only_widens(count, u):
 def test_what_is_no_count_is_refused(bad):
     with pytest.raises(WaterError):
         mean_interval(**bad)
+
+
+@pytest.mark.parametrize("relative_u", [0.05, 0.12, 0.3])
+@pytest.mark.parametrize("count", [0, 1, 20, 300, 3000])
+def test_many_particles_are_averaged_as_well_as_few(count, relative_u):
+    """Against a fine grid of numpy and scipy: 3,000 particles were 7 % off with a coarse one."""
+    z = np.linspace(-8.0, 8.0, 16_001)
+    weight = np.exp(-0.5 * z * z)
+    weight /= weight.sum()
+    volume = np.exp(math.sqrt(math.log1p(relative_u**2)) * z)
+
+    def tail(n, mean):
+        return float(weight @ stats.gamma.cdf(mean * volume, n))
+
+    low, high = mean_interval(count, relative_u=relative_u)
+    want = optimize.brentq(lambda m: tail(count + 1, m) - 0.975, 1e-6, 10 * (count + 5), rtol=1e-10)
+    assert high == pytest.approx(want, rel=1e-4)
+    if count:
+        want = optimize.brentq(lambda m: tail(count, m) - 0.025, 1e-6, count + 1.0, rtol=1e-10)
+        assert low == pytest.approx(want, rel=1e-4)
+
+
+def test_a_ratio_of_many_particles_is_as_sure_as_the_drops():
+    # With so many the interval is that of the log-normal exposure alone: exp(±1.96 sigma).
+    found = ratio_of_rates(1_000_000, 1.0, 1_000_000, 1.0, relative_u=0.15)
+    sigma = math.sqrt(math.log1p(0.15**2) + 2e-6)
+    assert found.high == pytest.approx(math.exp(1.959964 * sigma), rel=4e-3)
+    assert found.low == pytest.approx(math.exp(-1.959964 * sigma), rel=4e-3)
