@@ -86,9 +86,12 @@ def history(
     """
     notes: list[str] = []
     captures = list(_captures(records, water, quantities, since_ms, notes))
-    counts = tuple(particle_result(one) for one in records.counts(water=water))
+    counted = (one for one in records.counts(water=water) if one.at_ms >= since_ms)
+    counts = tuple(particle_result(one) for one in counted)
     if not captures and not counts:
         known = {c.water for c in records.captures(state=CaptureState.FINAL) if c.water}
+        if since_ms and water in known | {one.water for one in records.counts()}:
+            raise ConfigError("nothing is kept of this water since that day", found=water)
         raise ConfigError(
             "nothing is kept of such a water", found=water, allowed=", ".join(sorted(known))
         )

@@ -34,6 +34,39 @@ def test_a_count_is_kept_compared_withdrawn_and_restored(ouzel):
     ouzel.run("count", "tap", "--against", "ro", *store)
 
 
+def test_taking_back_speaks_json_too(ouzel):
+    store = ("--store", "w.db", "--json")
+    name = json.loads(ouzel.run("count", "tap", "--fields", "1, 0 2", *store).stdout)["id"]
+    for changed in (True, False):
+        said = json.loads(ouzel.run("count", "--withdraw", name, *store).stdout)
+        assert (said["id"], said["is_withdrawn"], said["changed"]) == (name, True, changed)
+    said = json.loads(ouzel.run("count", "--restore", name, *store).stdout)
+    assert (said["is_withdrawn"], said["changed"]) == (False, True)
+
+
+def test_nothing_that_was_said_is_dropped_in_silence(ouzel):
+    """An empty field was left out, and an uncertainty without its size had no effect."""
+    store = ("--store", "w.db")
+    for *odd, code in (
+        ("--fields", "3,,2", 2),
+        ("--fields", "1_0", 2),
+        ("--fields", "", 2),
+        ("--fields", "1,2", "--field-u", "0.1", 2),
+        ("--fields", "1,2", "--drop-u", "3", 2),
+        ("--fields", "1,2", "--field-mm", "1", "--drop", "1e-320", "--slip", "18x18", 6),
+    ):
+        ouzel.run("count", "tap", *odd, *store, code=code)
+    assert "which water" in ouzel.run("count", " ", "--fields", "1", *store, code=2).stderr
+    assert not (ouzel.folder / "w.db").exists()
+
+
+def test_a_history_since_a_day_leaves_older_counts_out(ouzel):
+    ouzel.run("count", "tap", "--fields", "1,2", "--store", "w.db")
+    assert "Particles" in ouzel.run("history", "tap", "--store", "w.db").stdout
+    done = ouzel.run("history", "tap", "--since", "2099-01-01", "--store", "w.db", code=2)
+    assert "since that day" in done.stderr
+
+
 def test_what_cannot_be_is_refused_before_anything_is_kept(ouzel):
     done = ouzel.run(
         "count", "tap", "--fields", "1,2", "--shape", "fibre=9", "--store", "w.db", code=6
