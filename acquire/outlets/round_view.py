@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Self
@@ -17,9 +18,10 @@ if TYPE_CHECKING:
     from acquire.daemon import Said
     from acquire.quantities import Quantity
 
-__all__ = ["KEYS", "RoundLines", "RoundTable", "guidance_lines"]
+__all__ = ["RoundLines", "RoundTable", "guidance_lines", "keys_for"]
 
-KEYS = "s skip  r do again  n note  1-9, a answer  x stop  Ctrl-C leave, go on later"
+_HIGH = 32
+"""Lines of a window in which there is room for six stops."""
 _MARKS = {"taken": "✓", "skipped": "–", "now": "▶", "to come": "·"}
 _QUIET = {"guidance", "round_note", "left_unsettled"}
 """`left_unsettled`: every rinse is left so, and where it matters the guidance says it too."""
@@ -34,6 +36,10 @@ def guidance_lines(said: Guidance, width: int = 79) -> Iterator[str]:
         yield from textwrap.wrap(
             tidy(said.then, 300), width, initial_indent="    ", subsequent_indent="    "
         )
+    yield from _asked_and_odd(said, width)
+
+
+def _asked_and_odd(said: Guidance, width: int) -> Iterator[str]:
     if said.question and not said.is_over:
         yield from textwrap.wrap(
             tidy(said.question, 400), width, initial_indent=" ?  ", subsequent_indent="    "
@@ -77,6 +83,7 @@ class RoundTable(LiveTable):
         super().__init__(quantities, chime=False)
         self._guidance: Guidance | None = None
         self._typing = ""
+        self._has_keys = sys.stdin.isatty()
 
     def hear(self, said: Said) -> None:
         match said:
@@ -99,19 +106,53 @@ class RoundTable(LiveTable):
         self._draw()
 
     def _parts(self) -> list[RenderableType]:
+        from rich.box import HEAVY  # noqa: PLC0415
+        from rich.panel import Panel  # noqa: PLC0415
         from rich.text import Text  # noqa: PLC0415
 
         said = self._guidance
         if said is None:
             return super()._parts()
-        stops = [f"{_MARKS[state]} {tidy(text, 60)}" for text, state in said.stops]
-        at = min(said.position, len(stops) - 1)
-        shown = stops[max(0, at - 2) : at + 4]
-        width = max(30, self._console.width - 1)
-        guide = "\n".join(guidance_lines(said, width))
+        width = max(30, self._console.width)
+        then = f"\n{tidy(said.then, 300)}" if said.then else ""
+        asked = "\n".join(_asked_and_odd(said, width - 1))
         return [
-            Text("\n".join(shown)),
-            Text(f"\n{guide}\n", style="bold"),
-            *super()._parts(),
-            *(() if said.is_over else (Text(tidy(self._typing, 400) or KEYS),)),
+            Text("\n".join(_stops(said, width, 6 if self._console.height >= _HIGH else 3))),
+            Panel(
+                Text.assemble((tidy(said.say, 300), "bold"), then),
+                box=HEAVY,
+                title="now",
+                title_align="left",
+                width=width,
+            ),
+            *((Text(asked, style="bold"),) if asked else ()),
+            # Above the table, whose end a low window cuts off.
+            *(() if said.is_over else (Text(tidy(self._typing, 400) or self._keys_for(said)),)),
+            *(() if said.is_over else super()._parts()),
         ]
+
+    def _keys_for(self, said: Guidance) -> str:
+        return keys_for(said) if self._has_keys else ""
+
+
+def keys_for(said: Guidance) -> str:
+    """Give the keys that do something now, in a line of at most 79 characters."""
+    many = len(said.answers)
+    answers = f"1-{many} answer   " if many > 1 else "1 answer   " if many else ""
+    count = "0-9 type the count   " if said.say.startswith("Count") and not many else ""
+    return f"{answers}{count}s skip   r do again   n note   x stop   Ctrl-C go on later"
+
+
+def _stops(said: Guidance, width: int, most: int) -> Iterator[str]:
+    """Give where the round stands: what is done, what is now, what comes; so many at most."""
+    whole = len(said.stops)
+    at = min(said.position, whole - 1)
+    first = max(0, min(at - most // 3, whole - most))
+    number = "done" if said.is_over else f"stop {at + 1} of {whole}"
+    yield f"Round {tidy(said.plan, 40)}, {number}"
+    if first:
+        yield f"  … {first} before"
+    for text, state in said.stops[first : first + most]:
+        yield f"{_MARKS[state]} {tidy(text, width - 3)}"
+    if first + most < whole:
+        yield f"  … {whole - first - most} more"
