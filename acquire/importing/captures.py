@@ -161,7 +161,7 @@ class _Rows:
         if is_blank(at.get("date")):
             raise ValueError("no date")
         said, has_time = moment_of(at["date"], at.get("time"), self.order)
-        water = self.taking.water or " ".join(str(at.get("water") or "").split())
+        water = self.taking.water or _plain(at.get("water"))
         if not water:
             raise ValueError("no water")
         values = self._values(row)
@@ -173,7 +173,7 @@ class _Rows:
             at_ms = 0
         if not 0 < at_ms < 4_102_444_800_000:
             raise ValueError(f"{said:%Y-%m-%d} is no day of 1970 to 2099")
-        note = " ".join(str(at.get("note") or "").split())[:400]
+        note = _plain(at.get("note"))[:400]
         reason = f"imported from {where}" + (f": {note}" if note else "")
         stamp = Stamp(at_ms, 0)
         return (
@@ -221,6 +221,12 @@ class _Rows:
                 budget={"resolution": u},
             )
         return found
+
+
+def _plain(cell: Cell) -> str:
+    """Give a name or a note without what nobody sees: two names that look alike are one."""
+    text = "" if cell is None else str(cell)
+    return " ".join("".join(c for c in text if c.isprintable() or c.isspace()).split())
 
 
 def _role(cell: Cell) -> Role | None:

@@ -215,6 +215,15 @@ def test_years_of_two_digits_are_of_the_century_that_was_meant():
     assert moment("3.4.25", None, "dmy")[0].year == 2025
 
 
+def test_names_that_look_alike_are_one(tmp_path):
+    """A name with a NUL or a change of direction in it was another water that looked the same."""
+    names = ("tap", "ta\0p", "\u202etap", "tap\x1b", " tap\u200b ")
+    text = "Date,Water,pH\n" + "".join(f"2025-01-0{n},{s},7\n" for n, s in enumerate(names, 1))
+    _, make = plan(written(tmp_path, text))
+    assert {one.water for _, one in make().captures} == {"tap"}
+    assert make().captures[0][1].reason.endswith("line 2")
+
+
 def test_a_field_of_many_letters_is_a_clear_error(tmp_path):
     file = written(tmp_path, "Date,Water,pH\n2025-01-01," + "x" * 200_000 + ",7\n")
     with pytest.raises(ConfigError, match="not a table"):
