@@ -58,7 +58,7 @@ class Settling:
 
 _LEAST = 1e-9
 """A tolerance of nothing (a fraction of zero) would make every noise infinite."""
-_MOVED_ON = "it moved on after it had settled"
+_MOVED_ON = "moved on after it had settled"
 _REMEMBERS_S = 15.0
 """How long the reason goes on saying so."""
 _NOTHING = Settling("moving", nan, inf, 0.0, None, "no reading yet")
