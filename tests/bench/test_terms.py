@@ -264,3 +264,13 @@ def test_no_value_a_meter_may_say_breaks_the_findings(conductivity, tds):
     channels = {"conductivity": EC, "tds": Channel("tds", 1.0)}
     one = capture(settled("conductivity", conductivity), settled("tds", tds))
     assert all(found.text for found in agreement(one, channels))
+
+
+def test_a_compensated_conductivity_is_held_against_tds_as_the_meter_said_it():
+    """A correction stands beside the value; TDS is what the meter made of its own number."""
+    channels = {"conductivity": replace(EC, coefficient=0.02), "tds": Channel("tds", 1.0)}
+    corrected = settled("conductivity", 600.0, source="derived", method="corrected by x 1.2")
+    one = capture(settled("conductivity", 500.0), settled("tds", 250.0), derived=[corrected])
+    (found,) = agreement(one, channels)
+    assert found.kind == "agrees"
+    assert found.arithmetic.startswith("0.5 x 500 = 250")
