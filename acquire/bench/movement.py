@@ -6,6 +6,7 @@ water. Pure. Numbers in the quantity's unit; months have 30 days.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -112,6 +113,8 @@ def _read(
     low: float, high: float, drift: Beside | None, moved: float, allowed: float | None
 ) -> tuple[Literal["rising", "falling", "no trend", "cannot tell"], str]:
     """Read a slope as one of the water only where the meter cannot have made it."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "cannot tell", "too few values: any change is within its interval"
     if low <= 0.0 <= high:
         return "no trend", "no change is within its interval"
     word: Literal["rising", "falling"] = "rising" if low > 0 else "falling"

@@ -141,6 +141,16 @@ def test_a_slope_over_two_meters_or_imported_values_is_nobodys(odd, word):
     assert word in found.why
 
 
+def test_an_interval_without_an_end_says_nothing():
+    """Three values bound no slope: that was called `no trend`."""
+    channels = {"kitchen": {c.quantity: c for c in CHANNELS}}
+    points = [
+        Point(START + 30 * n * DAY, 7.0 + 0.5 * n, 0.1, (f"c{n}",), "", "kitchen", False, ())
+        for n in range(3)
+    ]
+    assert trend_of("ph", points, [], channels, []).verdict == "cannot tell"
+
+
 def test_the_change_covers_the_truth_with_checks_beside_it():
     """Monte Carlo, no store: meters that drift at random, checks that err as they say."""
     from acquire.bench.movement import Point, change_of
