@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from acquire.bench.plan import Ranges
 from acquire.bench.standard import right_reading
@@ -18,13 +18,22 @@ from acquire.errors import WaterError
 from acquire.readings import Capture, Channel
 from acquire.water.solutions import Solution
 
-__all__ = ["Likeness", "from_captures", "from_plan", "from_solution", "pure", "values_of"]
+__all__ = [
+    "Likeness",
+    "from_captures",
+    "from_plan",
+    "from_solution",
+    "pure",
+    "values_of",
+]
 
 Values = Mapping[str, float]
 
 _COMPARED = ("conductivity", "tds", "ph", "orp")
 PURE_US_CM = 60.0
 """What an unknown rinse water is taken to stay below (judgement, no source)."""
+BUFFER_US_CM = 500.0
+"""What no pH buffer stays below: they hold 0.01 mol/kg and more (judgement, no source)."""
 _THIN = 50.0
 """µS/cm below which pH is worth little: no buffering."""
 
@@ -37,23 +46,40 @@ class Likeness:
     margins: Values
     known_from: str
     """In words: the plan, its last captures, this round, the solution."""
+    floors: Values = field(default_factory=dict)
+    """What a quantity does not stay below, where no more is known of it."""
 
     def distance(self, values: Values) -> float | None:
         """Give how far the values are, in margins: the farthest; None when nothing compares."""
-        found = [self._off(q, value) for q, value in values.items() if q in self.middles]
+        found = [self._off(q, value) for q, value in values.items() if self._knows(q)]
         return max(found, default=None)
+
+    def above(self, values: Values) -> float | None:
+        """As `distance`, but what conducts less is as near as what conducts the same."""
+        kept = {
+            name: max(value, self.middles.get(name, value)) if name != "temperature" else value
+            for name, value in values.items()
+        }
+        return self.distance(kept)
 
     def told(self, values: Values) -> str:
         """Say in which quantity they are farthest, with both numbers."""
-        names = [q for q in values if q in self.middles]
+        names = [q for q in values if self._knows(q)]
         if not names:
             return ""
         worst = max(names, key=lambda q: self._off(q, values[q]))
         name = worst.replace("_", " ") if worst not in {"ph", "orp", "tds"} else worst.upper()
         name = "pH" if worst == "ph" else name
+        if worst in self.floors:
+            return f"{name} {values[worst]:.4g} where above {self.floors[worst]:.4g} was expected"
         return f"{name} {values[worst]:.4g} where about {self.middles[worst]:.4g} was expected"
 
+    def _knows(self, quantity: str) -> bool:
+        return quantity in self.middles or quantity in self.floors
+
     def _off(self, quantity: str, value: float) -> float:
+        if quantity in self.floors:
+            return self.floors[quantity] / value if value > 0 else math.inf
         return abs(value - self.middles[quantity]) / self.margins[quantity]
 
 
@@ -85,15 +111,45 @@ def from_captures(captures: Sequence[Capture], *, this_round: bool) -> Likeness 
 
 
 def _floor(name: str, middles: Values, *, this_round: bool) -> float:
-    ionic = middles.get("conductivity", 2.0 * middles.get("tds", math.inf))
+    is_thin = _is_thin(middles)
     match name:
         case "conductivity" | "tds":
             part = 0.08 if this_round else 0.3
             return part * abs(middles[name]) + (3.0 if this_round else 10.0)
         case "ph":
-            return (0.6 if this_round else 1.2) if ionic < _THIN else (0.35 if this_round else 0.8)
+            return (0.6 if this_round else 1.2) if is_thin else (0.35 if this_round else 0.8)
         case _:
-            return 150.0 if ionic < _THIN else 100.0
+            return 150.0 if is_thin else 100.0
+
+
+def _is_thin(values: Values) -> bool:
+    return values.get("conductivity", 2.0 * values.get("tds", math.inf)) < _THIN
+
+
+def at_once(quantity: str, values: Values, known_from: str = "this round") -> Likeness | None:
+    """Give what two looks at one glass show of the quick ones: the cell, and how warm it is.
+
+    Within 5 % and half a step of a usual display, and 1 °C.
+    """
+    margins = {}
+    if quantity in values:
+        margins[quantity] = 0.05 * abs(values[quantity]) + 0.6
+        if "temperature" in values:
+            margins["temperature"] = 1.0
+    middles = {name: values[name] for name in margins}
+    return Likeness(middles, margins, known_from) if middles else None
+
+
+def are_apart(one: Capture, other: Capture) -> bool:
+    """Whether two repeats are farther apart than repeats of one glass are."""
+    here, there = values_of(one), values_of(other)
+    margins = {
+        "conductivity": 0.05 * abs(here.get("conductivity", 0.0)) + 2.0,
+        "tds": 0.05 * abs(here.get("tds", 0.0)) + 1.0,
+        "ph": 0.25,
+        "orp": 150.0 if _is_thin(here) else 100.0,
+    }
+    return any(abs(there[q] - here[q]) > m for q, m in margins.items() if q in here and q in there)
 
 
 def from_plan(ranges: Ranges) -> Likeness | None:
@@ -106,7 +162,7 @@ def from_plan(ranges: Ranges) -> Likeness | None:
 
 
 def from_solution(
-    solution: Solution, channels: Iterable[Channel], temp_c: float = 22.0
+    solution: Solution, channels: Sequence[Channel], temp_c: float = 22.0
 ) -> Likeness | None:
     """Give about what this meter reads in a solution; wide, for it is the meter that is tested."""
     middles, margins = {}, {}
@@ -119,7 +175,12 @@ def from_solution(
             continue
         middles[channel.quantity] = due
         margins[channel.quantity] = 0.7 if channel.quantity == "ph" else 0.25 * abs(due) + 10.0
-    return Likeness(middles, margins, "the solution") if middles else None
+    floors = {}
+    if "ph" in middles and "conductivity" not in middles:
+        parts = {"conductivity": 1.0, "tds": 0.5}
+        names = {channel.quantity for channel in channels}
+        floors = {name: BUFFER_US_CM * part for name, part in parts.items() if name in names}
+    return Likeness(middles, margins, "the solution", floors) if middles else None
 
 
 def pure(channels: Iterable[Channel]) -> Likeness | None:

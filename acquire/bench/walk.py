@@ -11,7 +11,8 @@ is asked, warned of, and kept with the visit as a flag.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import statistics
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from acquire.bench.likeness import values_of
@@ -29,6 +30,9 @@ from acquire.rounds import Guidance, ParticleCount
 __all__ = ["Bench", "Walk", "WalkNews"]
 
 _LONGEST = 300
+_QUICK_S = 3.0
+"""A cell shows the water it is in after so long (common practice, no source)."""
+_SHOWN = 4
 
 
 class Walk:
@@ -47,6 +51,7 @@ class Walk:
         self._at = UnderWay(course, seat, new_id)
         self._visits = Visits(self._at, which, bench)
         self._doubts = Doubts(self._at, self._visits, which)
+        self._which = which
         self._found: list[WalkNews] = []
         """What naming a capture brought about, until it is heard."""
         self._at.aim()
@@ -75,6 +80,8 @@ class Walk:
         dip.for_s = status.elapsed_s
         dip.unconfirmed_s = status.unconfirmed_s
         dip.stayed_on = dip.stayed_on or dip.unsettled is not None
+        shown = {row.quantity: row.value for row in status.rows if row.value is not None}
+        self._watch_cell(dip, status.stamp.t_s, shown)
         settled = {
             row.quantity: row.settling.value
             for row in status.rows
@@ -160,6 +167,7 @@ class Walk:
             return "nothing to do again yet", []
         last = standing[-1]
         news = self._visits.keep(replace(last, state="set aside"))
+        news += self._visits.take_back(last.capture_id)
         self._at.rinsed_s = 0.0
         if dip is not None:
             dip.position = self.course.current
@@ -216,6 +224,16 @@ class Walk:
             at.dip = Dip(began_s, at.place_for_dip())
         return news
 
+    def _watch_cell(self, dip: Dip, t_s: float, shown: Mapping[str, float]) -> None:
+        """Notice a lift that nothing else tells; remember what a rinse shows."""
+        value = shown.get(self._which.ionic)
+        if value is None:
+            return
+        dip.dry.see(t_s, value)
+        if dip.for_s >= _QUICK_S and dip.dry.since_s is None:
+            dip.shown = [*dip.shown[-_SHOWN:], value]
+            dip.temp_c = shown.get("temperature")
+
     def _dip_of(self, capture: Capture) -> Dip:
         """Give the immersion a capture was taken in; its first capture may begin it."""
         for dip in (self._at.dip, self._at.past):
@@ -256,6 +274,10 @@ class Walk:
         at = self._at
         dip.doubt = None
         at.rinsed_s += dip.for_s
+        if dip.shown:
+            shown = {self._which.ionic: statistics.fmean(dip.shown)}
+            shown |= {} if dip.temp_c is None else {"temperature": dip.temp_c}
+            self._which.learn_rinse(self.course.stops[dip.position].water, shown)
         stop = self.course.stops[dip.position]
         if at.rinsed_s < stop.least_s:
             at.warn(

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from acquire.bench.walk_odd import temperature_apart
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
-from acquire.bench.walk_visits import Visits
+from acquire.bench.walk_visits import SAID, Visits
 from acquire.bench.walk_which import ANOTHER, Which
 from acquire.readings import Role, Stamp
 from acquire.rounds import VisitState
@@ -86,11 +86,8 @@ class Doubts:
         if stop is not None and stop.kind == "rinse":
             return self._settle_rinse(dip, chosen)
         if stop is not None and chosen == stop.water:
-            told = f"somebody said that it is {chosen}"
-            dip.flags.append(told)
-            if dip.visit is not None:
-                return self._visits.keep(replace(dip.visit, flags=(*dip.visit.flags, told)))
-            return []
+            dip.flags.append(f"{SAID} {chosen}")
+            return self._visits.be_sure(dip)
         return self._move(dip, chosen, f"taken for {stop.water if stop else ''}: {why}", stamp)
 
     def _settle_rinse(self, dip: Dip, chosen: str) -> list[WalkNews]:
@@ -109,9 +106,10 @@ class Doubts:
         """The immersion was in another water: of another stop, or of none."""
         course = self._at.course
         news: list[WalkNews] = []
-        old = dip.visit
+        old = self._visits.standing(dip)
         if old is not None:
             news += self._visits.keep(replace(old, state="set aside", flags=(*old.flags, flag)))
+            news += self._visits.take_back(old.capture_id)
         position = None if chosen == ANOTHER else course.open_for(chosen)
         name, role = "", None
         for stop in course.stops:

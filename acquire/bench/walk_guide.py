@@ -78,4 +78,7 @@ def _said_at_rest(dip: Dip, water: str) -> str:
 def _asked(doubt: Doubt | None, *, is_past: bool) -> str:
     if doubt is None:
         return ""
-    return doubt.question.replace("is the probe", "was the probe") if is_past else doubt.question
+    if not is_past:
+        return doubt.question
+    # The probe may be in the next glass by now, which is not what is asked about.
+    return doubt.question.replace("Which water is the", "Before, which water was the")

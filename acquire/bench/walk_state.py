@@ -19,6 +19,12 @@ WalkNews = Round | Visit | Check | ParticleCount | Capture | Event
 """What a walk gives to be kept, in this order."""
 
 
+DRY_PART = 0.4
+"""Of its level: the cell below it is in air, not behind a bubble (judgement, no source)."""
+DRY_S = 3.0
+"""For so long at least (judgement, no source)."""
+
+
 class Seat(Protocol):
     """Whoever names the water met next: the taker."""
 
@@ -33,6 +39,34 @@ class Bench:
     channels: Sequence[Channel]
     solutions: Mapping[str, Solution]
     corrections: Mapping[str, StandingCorrection] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Dry:
+    """Whether the cell showed what it shows in air for a while, between two stays in a water.
+
+    In water that conducts hardly more than a step of the display nothing else tells a lift.
+    """
+
+    level: float = 0.0
+    """The highest of the last values, which one drop of a display does not lower."""
+    since_s: float | None = None
+    spells: list[tuple[float, float]] = field(default_factory=list)
+    """From, for how long, s; those that ended in water again."""
+
+    def see(self, t_s: float, value: float) -> None:
+        """Take what the cell shows at t_s."""
+        if value <= DRY_PART * self.level:
+            self.since_s = t_s if self.since_s is None else self.since_s
+            return
+        if self.since_s is not None and t_s - self.since_s >= DRY_S:
+            self.spells.append((self.since_s, t_s - self.since_s))
+        self.since_s = None
+        self.level = value if self.level == 0.0 else max(value, 0.9 * self.level)
+
+    def before(self, t_s: float) -> float:
+        """Give for how long in all it was dry before t_s, s."""
+        return sum(for_s for since_s, for_s in self.spells if since_s < t_s)
 
 
 @dataclass(slots=True)
@@ -58,6 +92,10 @@ class Dip:
     apart: str = ""
     flags: list[str] = field(default_factory=list)
     unconfirmed_s: float = 0.0
+    shown: list[float] = field(default_factory=list)
+    """What the cell showed last, when the film of the water before had gone; newest last."""
+    temp_c: float | None = None
+    dry: Dry = field(default_factory=Dry)
 
 
 class UnderWay:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from acquire.bench.check import check_capture
-from acquire.bench.likeness import from_captures, values_of
+from acquire.bench.likeness import are_apart, values_of
 from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
 from acquire.bench.walk_state import Bench, Dip, UnderWay, WalkNews
 from acquire.bench.walk_which import Which
@@ -16,7 +16,11 @@ from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState, Event, Role, Stamp
 from acquire.rounds import ParticleCount, Stop, Visit, VisitState
 
-__all__ = ["Visits"]
+__all__ = ["SAID", "Visits"]
+
+PERHAPS = "perhaps another water"
+SAID = "somebody said that it is"
+_OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
 
 _UNITS = {name: quantity.shown_unit for name, quantity in BUILT_IN.items()}
 
@@ -28,6 +32,8 @@ class Visits:
         self._at = at
         self._which = which
         self._bench = bench
+        self._because: dict[str, list[tuple[Visit, str]]] = {}
+        """By capture: what was said of other visits because of it."""
         self._channels = {channel.quantity: channel for channel in bench.channels}
 
     def new(
@@ -99,7 +105,7 @@ class Visits:
         news: list[WalkNews] = [*self.keep(visit), *checks]
         news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
         news += self._doubts_of_before(stop.water, capture, dip)
-        news += self._repeats_apart(dip.position, capture)
+        news += self._repeats_apart(dip.position)
         return [*news, *at.move_on(capture.taken)]
 
     def _flags(self, dip: Dip, stop: Stop, capture: Capture) -> list[str]:
@@ -113,8 +119,14 @@ class Visits:
             doubt = self._which.doubt(stop, values_of(capture), but=capture.id)
             dip.doubt = doubt or dip.doubt
             dip.was_doubted = doubt.why if doubt else dip.was_doubted
-        if dip.was_doubted:
-            flags.append(f"perhaps another water: {dip.was_doubted}")
+        if dip.was_doubted and not dip.is_sure:
+            flags.append(f"{PERHAPS}: {dip.was_doubted}")
+        dry_s = dip.dry.before(capture.taken.t_s)
+        if dry_s > 0:
+            flags.append(
+                f"for {dry_s:.0f} s the cell read as in air: was the probe lifted, and put back "
+                "into the same glass?"
+            )
         if "temperature" in values_of(capture):
             warm = capture.values["temperature"].value
             apart = temperature_apart(self._at.course, stop.role, warm, but=capture.id)
@@ -132,24 +144,70 @@ class Visits:
             mine = course.stops[visit.position]
             if mine.water == water or mine.kind == "rinse" or other.id == capture.id:
                 continue
-            if f"like {mine.water}" in dip.was_doubted:
-                flag = f"{water} reads like it: was it in the right glass, both times?"
-                if flag not in visit.flags:
-                    news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+            if f"like {mine.water}" not in dip.was_doubted:
+                continue
+            if any(flag.startswith(SAID) for flag in visit.flags):
+                continue
+            flag = f"{water} reads like it: was it in the right glass, both times?"
+            if flag not in visit.flags:
+                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+                self._because.setdefault(capture.id, []).append((visit, flag))
         return news
 
-    def _repeats_apart(self, position: int, capture: Capture) -> list[WalkNews]:
-        """Flag earlier repeats that are as far from this one as another water would be."""
+    def _repeats_apart(self, position: int) -> list[WalkNews]:
+        """Flag repeats that more of the others are far from than near, as of other water.
+
+        One that later repeats bear out is not doubted any more.
+        """
+        found = [(v, c) for v, c in self._at.course.taken_captures() if v.position == position]
         news: list[WalkNews] = []
-        for visit, other in list(self._at.course.taken_captures()):
-            if visit.position != position or other.id == capture.id:
-                continue
-            like = from_captures([other], this_round=True)
-            apart = like.distance(values_of(capture)) if like is not None else None
-            flag = "perhaps another water: a later repeat reads otherwise"
-            if apart is not None and apart > 1.0 and flag not in visit.flags:
-                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+        for visit, capture in found:
+            others = [other for _, other in found if other.id != capture.id]
+            far = sum(are_apart(capture, other) for other in others)
+            is_odd = 2 * far > len(others) and not any(f.startswith(SAID) for f in visit.flags)
+            flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
+            flags = (*flags, _OTHERWISE) if is_odd else flags
+            if flags != visit.flags:
+                news += self.keep(replace(visit, flags=flags))
         return news
+
+    def take_back(self, capture_id: str) -> list[WalkNews]:
+        """A capture is no longer its water's: what was said of others because of it goes."""
+        news: list[WalkNews] = []
+        for named, flag in self._because.pop(capture_id, []):
+            news += self._without(named, flag)
+        return news
+
+    def be_sure(self, dip: Dip) -> list[WalkNews]:
+        """Somebody has said that a visit was of its water: doubts of it go.
+
+        What was said of others because of it stays: two waters are alike, or one glass was taken
+        for another then.
+        """
+        visit = self.standing(dip)
+        if visit is None:
+            return []
+        said = f"{SAID} {self._at.course.stops[visit.position].water}"
+        kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
+        dip.visit = replace(visit, flags=(*kept, said))
+        return self.keep(dip.visit)
+
+    def standing(self, dip: Dip) -> Visit | None:
+        """Give the visit an immersion made, with the flags it has by now."""
+        made = dip.visit
+        if made is None:
+            return None
+        same = (made.position, made.repeat, made.at_ms)
+        visits = self._at.course.visits
+        return next((v for v in visits if (v.position, v.repeat, v.at_ms) == same), made)
+
+    def _without(self, named: Visit, flag: str) -> list[WalkNews]:
+        for visit in self._at.course.visits:
+            same = (visit.position, visit.at_ms) == (named.position, named.at_ms)
+            if same and flag in visit.flags:
+                flags = tuple(one for one in visit.flags if one != flag)
+                return self.keep(replace(visit, flags=flags))
+        return []
 
     def _judged(self, name: str, capture: Capture) -> tuple[tuple[Check, ...], list[str]]:
         try:

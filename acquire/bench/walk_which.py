@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from acquire.bench.likeness import Likeness, from_captures, from_plan, from_solution, pure
+from acquire.bench.likeness import (
+    Likeness,
+    at_once,
+    from_captures,
+    from_plan,
+    from_solution,
+    pure,
+    values_of,
+)
 from acquire.bench.plan import Ranges
 from acquire.bench.walk_course import Course
 from acquire.readings import Capture, Channel
@@ -23,7 +31,8 @@ ANOTHER = "another water"
 _BETTER = 0.5
 """Another water fits clearly better from this part of the distance on."""
 _AT_HOME = 0.15
-"""A water as near as this to what is expected of it is not asked about."""
+"""A water as near as this to what it read before is not asked about: in the margins of one round,
+for those of other days would take in its neighbours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +59,8 @@ class Which:
         self._course = course
         self._plan = {w: from_plan(r) for w, r in expected.items()}
         self._past = {w: from_captures(c[:10], this_round=False) for w, c in history.items()}
+        self._home = {w: from_captures(c[:10], this_round=True) for w, c in history.items()}
+        self._rinse: dict[str, Likeness] = {}
         self._solutions = {
             stop.water: from_solution(solutions[stop.solution], channels)
             for stop in course.stops
@@ -60,13 +71,24 @@ class Which:
             (q for q in ("conductivity", "tds") if any(c.quantity == q for c in channels)), ""
         )
 
+    def learn_rinse(self, water: str, values: Mapping[str, float]) -> None:
+        """Remember what was shown while the probe was rinsed, for a capture made in that glass."""
+        known = at_once(self._ionic, values)
+        if known is not None:
+            self._rinse[water] = known
+
+    @property
+    def ionic(self) -> str:
+        """The quantity that tells waters apart at once: conductivity, or dissolved solids."""
+        return self._ionic
+
     def can_tell(self, values: Mapping[str, float]) -> bool:
         """Whether enough has settled to compare: conductivity, where the meter has it."""
         return bool(values) and (not self._ionic or self._ionic in values)
 
     def doubt(self, stop: Stop, values: Mapping[str, float], *, but: str = "") -> Doubt | None:
         """Give why these values may be another water's than the stop's; `but` is their capture."""
-        own = self._own(stop.water, but)
+        own = self._own(stop.water, but, values)
         off = _farthest(own, values)
         near = self._near(stop.water, values, but)
         nearest = near[0] if near else None
@@ -77,11 +99,30 @@ class Which:
                 why += f", much like {nearest[0]}"
                 return self._asked(why, [nearest[0], stop.water, *(n for n, _ in near[1:2])])
             return self._asked(why, [stop.water])
-        if nearest is None or (off is not None and off <= _AT_HOME):
-            return None
+        if nearest is None or self._is_at_home(stop.water, but, values):
+            return self._like_rinse(stop, values, but)
         water, distance = nearest
         if off is None or distance < _BETTER * off:
             return self._asked(f"it reads like {water}", [stop.water, water])
+        return self._like_rinse(stop, values, but)
+
+    def _like_rinse(self, stop: Stop, values: Mapping[str, float], but: str) -> Doubt | None:
+        """Doubt a capture that shows at once what the rinse did, more than what its water did."""
+        here = self._course.captures_of(stop.water, but=but)
+        own = [at_once(self._ionic, values_of(one)) for one in here]
+        past = self._past.get(stop.water)
+        if not here and past is not None:
+            own = [at_once(self._ionic, past.middles)]
+        off = min(
+            (d for one in own if one and (d := one.distance(values)) is not None), default=9.0
+        )
+        for water, rinse in self._rinse.items():
+            distance = rinse.distance(values)
+            if here and off > 1.0:
+                # The film of the water before makes a short rinse look stronger than it is.
+                distance = rinse.above(values)
+            if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
+                return self._asked(f"it reads like {water}", [stop.water, water])
         return None
 
     def is_rinse(
@@ -90,7 +131,9 @@ class Which:
         """Whether a probe that should be rinsing is; False: in the next water. None: ask."""
         own = [one for one in (self._plan.get(stop.water), self._past.get(stop.water)) if one]
         off = _farthest(own or ([self._pure] if self._pure else []), values)
-        ahead = None if following is None else _farthest(self._own(following.water, ""), values)
+        ahead = (
+            None if following is None else _farthest(self._own(following.water, "", values), values)
+        )
         if off is None or off <= 1.0:
             if following is None or (ahead is not None and ahead > 1.0):
                 return True
@@ -109,13 +152,29 @@ class Which:
         answers = (*dict.fromkeys(names), ANOTHER)
         return Doubt(why, f"Which water is the probe in? {_capital(why)}.", answers)
 
-    def _own(self, water: str, but: str) -> list[Likeness]:
+    def _own(self, water: str, but: str, values: Mapping[str, float]) -> list[Likeness]:
         """Give all that is known of a water: this round's captures, plan, past, solution."""
-        here = from_captures(self._course.captures_of(water, but=but), this_round=True)
+        here = self._here(water, but, values)
         found = [here, self._plan.get(water), self._solutions.get(water)]
         if here is None and water not in self._plan:
             found.append(self._past.get(water))
         return [one for one in found if one is not None]
+
+    def _here(self, water: str, but: str, values: Mapping[str, float]) -> Likeness | None:
+        """Give the capture of this water in this round that is nearest; one may be mistaken."""
+        captures = self._course.captures_of(water, but=but)
+        known = [from_captures([one], this_round=True) for one in captures]
+        return min(
+            (one for one in known if one is not None),
+            key=lambda one: _farthest([one], values) or 0.0,
+            default=None,
+        )
+
+    def _is_at_home(self, water: str, but: str, values: Mapping[str, float]) -> bool:
+        """Whether the values are so near to what this water read before that none needs to ask."""
+        known = [self._here(water, but, values), self._home.get(water)]
+        off = _farthest([one for one in known if one is not None], values)
+        return off is not None and off <= _AT_HOME
 
     def _near(self, water: str, values: Mapping[str, float], but: str) -> list[tuple[str, float]]:
         """Give the other waters of the round that these values fit, the nearest first."""
@@ -123,7 +182,10 @@ class Which:
         for stop in self._course.stops:
             if stop.water == water or stop.kind == "count" or stop.water in found:
                 continue
-            distance = _farthest(self._own(stop.water, but), values)
+            known = self._own(stop.water, but, values)
+            if stop.kind == "rinse" and stop.water in self._rinse:
+                known.append(self._rinse[stop.water])
+            distance = _farthest(known, values)
             if distance is not None and distance <= 1.0:
                 found[stop.water] = distance
         return sorted(found.items(), key=lambda one: one[1])

@@ -524,3 +524,64 @@ def test_a_typed_round_counts_too_and_hears_no_event():
     story.type(TAP_READS)  # no water is due
     assert story.states() == []
     assert story.say("answer", "1 2") == "3 in 2 fields of tap"
+
+
+def test_a_capture_made_in_the_glass_of_the_rinse_is_asked_about():
+    story = Story(RINSE, RO).dip(30.0, (6.3, 2.7, 21.0)).air().take((6.3, 2.6, 21.0), lift=False)
+    assert story.walk.guidance().answers == ("ro", "distilled", ANOTHER)
+    assert "reads like distilled" in story.lift().flags(1)
+    other = Story(RINSE, RO).dip(30.0, (6.3, 2.7, 21.0)).air().take(RO_READS)
+    assert other.flags(1) == ""
+
+
+def test_what_the_film_left_in_a_rinse_does_not_hide_its_glass():
+    story = Story(replace(RO, repeats=2), RINSE, TAP, replace(RO, water="well"))
+    story.take((6.1, 4.3, 18.0)).air()
+    story.course.keep(Visit("r1", 1, 1, "set aside", T0_MS))
+    story.walk._which.learn_rinse("distilled", {"conductivity": 12.8, "temperature": 20.1})
+    story.take((6.1, 3.9, 19.9))
+    assert "reads like distilled" in story.flags(0)
+
+
+def test_no_buffer_conducts_as_little_as_a_rinse():
+    story = Story(CHECK, TAP).take((6.9, 3.0, 21.0), lift=False)
+    assert "where above 500 was expected" in story.walk.guidance().question
+
+
+def test_a_lift_that_only_the_cell_shows_is_flagged():
+    story = Story(RO)
+    story.dips += 1
+    began_s = story.t_s
+    for conducts in [2.0] * 20 + [0.0] * 8 + [2.0] * 20:
+        story.t_s += 1.0
+        story.status("water", story.t_s - began_s, (6.1, conducts, 21.0))
+    story.dips -= 1
+    began = Stamp(T0_MS, int(began_s * 1e9))
+    values = {"conductivity": SettledValue("conductivity", 2.0, 0.02, "settled", 0.0, 60.0)}
+    capture = Capture("c", "kitchen", CaptureState.FINAL, began, story.stamp(), values)
+    story.walk.hear(story.walk.named(capture))
+    assert "for 8 s the cell read as in air" in story.flags(0)
+
+
+def test_one_odd_repeat_of_three_is_doubted_and_the_others_are_not():
+    story = Story(replace(TAP, repeats=3)).take(TAP_READS).air().take((7.9, 700.0, 21.0))
+    assert "other repeats read otherwise" in story.flags(0)
+    story.air().take(TAP_READS)
+    odd = [v.repeat for v in story.course.visits if any("otherwise" in f for f in v.flags)]
+    assert odd == [2]
+
+
+def test_who_was_asked_and_answers_is_believed():
+    story = Story(RO, TAP).take(RO_READS).air().take(RO_READS, lift=False)
+    story.say("answer", "tap")
+    story.lift()
+    assert story.flags(1) == "somebody said that it is tap"
+    assert "tap reads like it" in story.flags(0)
+
+
+def test_what_a_mistaken_capture_said_of_others_goes_with_it():
+    story = Story(RO, TAP, replace(RO, water="well")).take(RO_READS).air().take(RO_READS).air()
+    assert "tap reads like it" in story.flags(0)
+    assert "Before, which water was the probe in?" in story.walk.guidance().question
+    story.say("answer", ANOTHER)
+    assert "tap reads like it" not in story.flags(0)

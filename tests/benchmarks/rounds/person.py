@@ -65,17 +65,18 @@ class Person:
             self._question = guidance.question
             hears = bool(guidance.question) and self._draw.random() < self._answers
             self._answer_s = t_s + self._draw.uniform(4.0, 25.0) if hears else float("inf")
-            self._meant = self.glass
+            # Whoever answers looks at the glass the probe is in, or was in when it was asked.
+            is_past = "was the probe" in guidance.question and self.glass is not None
+            self._meant = self._before if is_past else self.last
         if guidance.question and t_s >= self._answer_s:
             self._answer_s = float("inf")
-            # Whoever answers looks at the glass the probe is in, or was in when it was asked.
-            truth = self._meant if self._meant is not None else self.last
-            return truth if truth in guidance.answers else guidance.answers[-1]
+            return self._meant if self._meant in guidance.answers else guidance.answers[-1]
         if not guidance.question and guidance.say.startswith("Count"):
             return " ".join(str(self._draw.randint(0, 4)) for _ in range(5))
         return None
 
     last: str | None = None
+    _before: str | None = None
     _meant: str | None = None
 
     def _go(self, t_s: float, guidance: Guidance) -> None:
@@ -103,6 +104,7 @@ class Person:
         if stop.kind != "rinse" and draw.random() < self._errs:
             self._leave_s = t_s + draw.uniform(10.0, 120.0)
             self.mistakes.early += 1
+        self._before = self.last
         self.glass = self.last = target
         self._next_s = t_s + 2.0
 
