@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from acquire.bench.sides import Channels, Measured, in_use
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["Class", "Derived", "Place", "Side", "classes_of", "derived_of", "places_of"]
 
 Side = Literal["reference", "subject"]
+
+_IMPORTED = "imported: nobody knows whether it had come to rest, and how"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +77,16 @@ def places_of(
                 continue  # nobody knows what temperature the conductivity is stated at
             bounds = {"lower": here.lower, "upper": here.upper}
             found = conformity(said.value, whole.expanded(), **bounds, k=whole.k())
+            if said.is_imported:
+                found = replace(found, place="cannot tell", reason=_IMPORTED)
             yield Place(side, captures[-1].water, row.quantity, here, found)
 
 
 def classes_of(rows: Sequence[Row], captures: Sequence[Capture], side: str) -> Iterator[Class]:
     """Give the published classes of one water."""
     for row, said in _of(rows, side):
+        if said.is_imported:
+            continue  # nobody knows its uncertainty, so nobody knows its class
         for classes in built_in_limits().classes.values():
             if classes.quantity == row.quantity and not classes.applies_to and said.value >= 0:
                 labels = classes.labels(said.value, said.whole.expanded())

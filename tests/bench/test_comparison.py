@@ -279,3 +279,17 @@ def test_what_speaks_against_a_difference_speaks_against_what_was_removed():
     said = [one.method for one in found.derived if one.name == "rejection"]
     assert len(said) == 1
     assert "by tds" in said[0]
+
+
+def test_an_imported_value_meets_no_limit_and_has_no_class():
+    """Its ± is only that of the last written digit: within a limit by that says nothing."""
+    known = capture("a", {"ph": 7.2, "tds": 200.0})
+    kept = {
+        name: replace(value, source="imported", expanded_u=0.006, budget={"resolution": 0.003})
+        for name, value in known.values.items()
+    }
+    found = compare(known, replace(known, id="b", values=kept, water="old"), CHANNELS)
+    places = {(place.side, place.found.place) for place in found.places}
+    assert ("reference", "inside") in places
+    assert {place for side, place in places if side == "subject"} == {"cannot tell"}
+    assert {one.side for one in found.classes} == {"reference"}
