@@ -33,7 +33,7 @@ title = "A check, a rinse, a reference and a subject"
 check = "buffer-7.00"
 
 [[stop]]
-rinse = "distilled water"
+rinse = "reverse osmosis"
 seconds = 20
 
 [[stop]]
@@ -44,7 +44,7 @@ subject = "kitchen tap"
 """
 """The round: what `ouzel plan new` would write."""
 
-HAND = (("buffer_7", 300), ("distilled", 45), ("reverse_osmosis", 1200), ("tap", 700))
+HAND = (("buffer_7", 300), ("reverse_osmosis", 45), ("reverse_osmosis", 1500), ("tap", 600))
 """Which simulated water, and how long this patient person leaves the probe there, in s."""
 
 _LENGTH_S = sum(seconds + 12 for _, seconds in HAND) + 60.0
