@@ -146,7 +146,7 @@ def are_apart(one: Capture, other: Capture) -> bool:
     margins = {
         "conductivity": 0.05 * abs(here.get("conductivity", 0.0)) + 2.0,
         "tds": 0.05 * abs(here.get("tds", 0.0)) + 1.0,
-        "ph": 0.25,
+        "ph": 0.2,
         "orp": 150.0 if _is_thin(here) else 100.0,
     }
     return any(abs(there[q] - here[q]) > m for q, m in margins.items() if q in here and q in there)
