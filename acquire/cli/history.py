@@ -29,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
 
     from acquire.bench.history import history
     from acquire.cli.options import load_config, store_path
+    from acquire.errors import ConfigError
     from acquire.outlets.history_json import history_json
     from acquire.outlets.history_words import history_lines
     from acquire.quantities import find_quantity
@@ -41,6 +42,12 @@ def run(args: argparse.Namespace) -> int:
             records, args.water, quantities=config.quantities, since_ms=_since(args.since)
         )
     if wanted:
+        known = [q.quantity for q in found.quantities]
+        if not set(wanted) & set(known):
+            raise ConfigError(
+                "never at rest in this water", key="--quantity", found=", ".join(wanted),
+                allowed=", ".join(known) or "none: only particles were counted",
+            )  # fmt: skip
         found = replace(
             found, quantities=tuple(q for q in found.quantities if q.quantity in wanted)
         )

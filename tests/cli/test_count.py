@@ -65,6 +65,8 @@ def test_a_history_since_a_day_leaves_older_counts_out(ouzel):
     assert "Particles" in ouzel.run("history", "tap", "--store", "w.db").stdout
     done = ouzel.run("history", "tap", "--since", "2099-01-01", "--store", "w.db", code=2)
     assert "since that day" in done.stderr
+    done = ouzel.run("history", "tap", "--quantity", "ph", "--store", "w.db", code=2)
+    assert "only particles" in done.stderr
 
 
 def test_what_cannot_be_is_refused_before_anything_is_kept(ouzel):
