@@ -17,7 +17,17 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
-from acquire.store.steps import CHECKS, NEWS, OUTBOX, PACKS, ROLL_UPS, ROLL_UPS_OUT, ROUNDS, WATCH
+from acquire.store.steps import (
+    CHECKS,
+    FRESH,
+    NEWS,
+    OUTBOX,
+    PACKS,
+    ROLL_UPS,
+    ROLL_UPS_OUT,
+    ROUNDS,
+    WATCH,
+)
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -42,6 +52,7 @@ STEPS: tuple[Step, ...] = (
     Step(7, NEWS),
     Step(8, PACKS),
     Step(9, ROLL_UPS_OUT),
+    Step(10, FRESH),
 )
 
 

@@ -1,8 +1,8 @@
 """Readings as the store holds them: many to a row, so that a flash card is written little.
 
-Each commit puts its readings into one row of `packs` for each meter; when ten minutes are over,
-`Packer` makes one row of all of theirs. A pack never reaches beyond its window (ten minutes, UTC),
-and its key begins with its first instant, so a span of time is a span of keys.
+Each commit makes one row of its readings for each meter (fresh.py); when ten minutes are over,
+`Packer` makes one row of `packs` of all of theirs. A pack never reaches beyond its window (ten
+minutes, UTC), and its key begins with its first instant, so a span of time is a span of keys.
 
 Values stand as whole numbers over a power of ten: 7.01 as 701 over 1e2. The quotient of two whole
 numbers that a double holds is the double nearest to it (IEEE 754, division is correctly rounded),
@@ -16,6 +16,8 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import NamedTuple
+
+from acquire.store.fresh import COLUMNS, Row, Slots, fresh_rows
 
 __all__ = [
     "WINDOW_MS",
@@ -144,15 +146,19 @@ def _unpacked(key: int, clock: int, series: str, scales: str, rows: str) -> Iter
         yield Said(first_ms + since_ms, clock, keys, cells)
 
 
-_COLUMNS = "key, clock, series, scales, rows"
+def _rows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[Row]:
+    """Give the packs of the windows that touch a span."""
+    keys = (begin_ms - begin_ms % WINDOW_MS) * _STEP, max(0, end_ms) * _STEP
+    yield from execute(
+        f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
+        keys,
+    )
+    yield from fresh_rows(execute, *keys)
 
 
-def _said(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[Said]:
-    """Give what the packs of the windows that touch a span hold; unordered, not cut to it."""
-    for row in execute(
-        f"SELECT {_COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
-        ((begin_ms - begin_ms % WINDOW_MS) * _STEP, max(0, end_ms) * _STEP),
-    ):
+def _said(rows: Iterable[Row]) -> Iterator[Said]:
+    """Give what packs hold; unordered."""
+    for row in rows:
         yield from _unpacked(*row)  # type: ignore[arg-type]
 
 
@@ -160,7 +166,7 @@ def values_between(execute: Execute, begin_ms: int, end_ms: int) -> list[Value]:
     """Give every value from one instant to before another, in order. Meant for short spans."""
     found = [
         Value(one.at_ms, series, value, flag, one.clock)
-        for one in _said(execute, begin_ms, end_ms)
+        for one in _said(_rows(execute, begin_ms, end_ms))
         if begin_ms <= one.at_ms < end_ms
         for series, (value, flag) in zip(one.series, one.cells, strict=True)
     ]
@@ -180,12 +186,11 @@ def last_values(execute: Execute, series: Iterable[int], since_ms: int) -> list[
     """Give the last value of each of those series that has one from `since_ms` on."""
     found: dict[int, Value] = {}
     wanted = set(series)
-    heads = execute(
-        "SELECT key, series FROM packs WHERE key >= ? ORDER BY key DESC",
-        ((since_ms - since_ms % WINDOW_MS) * _STEP,),
-    )
+    since_key = (since_ms - since_ms % WINDOW_MS) * _STEP
+    heads = list(execute("SELECT key, series FROM packs WHERE key >= ?", (since_key,)))
+    heads += [(key, told) for key, _, told, *_ in fresh_rows(execute, since_key)]
     seen = -1
-    for key, told in list(heads):
+    for key, told in sorted(heads, reverse=True):
         at_ms = int(key) // _STEP  # type: ignore[call-overload]
         window = at_ms - at_ms % WINDOW_MS
         if not wanted:
@@ -224,13 +229,19 @@ def windows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[tuple[int,
 def oldest_ms(execute: Execute, since_ms: int = 0) -> int | None:
     """Give an instant at or before the first value of the window of `since_ms` or a later one."""
     begin = since_ms - since_ms % WINDOW_MS
-    return _only(
+    found = _only(
         execute(
             "SELECT min(at_ms) FROM (SELECT min(key) / ? AS at_ms FROM packs WHERE key >= ? "
             "UNION ALL SELECT min(at_ms) FROM single_readings WHERE at_ms >= ?)",
             (_STEP, begin * _STEP, begin),
         )
     )
+    fresh = [_first_ms(row) for row in fresh_rows(execute, begin * _STEP)]
+    return min([*fresh, *(() if found is None else (found,))], default=None)
+
+
+def _first_ms(row: Row) -> int:
+    return int(str(row[0])) // _STEP
 
 
 def is_packed(execute: Execute) -> bool:
@@ -254,7 +265,8 @@ def newest_ms(execute: Execute) -> int | None:
             )
         )
     single = _only(execute("SELECT max(at_ms) FROM single_readings"))
-    return max((one for one in (packed, single) if one is not None), default=None)
+    fresh = max((one.at_ms for one in _said(fresh_rows(execute))), default=None)
+    return max((one for one in (packed, single, fresh) if one is not None), default=None)
 
 
 def count_values(execute: Execute) -> int:
@@ -262,7 +274,8 @@ def count_values(execute: Execute) -> int:
     packed = _only(
         execute("SELECT sum(json_array_length(series) * json_array_length(rows)) FROM packs")
     )
-    return (packed or 0) + (_only(execute("SELECT count(*) FROM single_readings")) or 0)
+    fresh = sum(len(one.cells) for one in _said(fresh_rows(execute)))
+    return (packed or 0) + fresh + (_only(execute("SELECT count(*) FROM single_readings")) or 0)
 
 
 def delete_before(execute: Execute, cut_ms: int, *, packs: int, singles: int) -> None:
@@ -285,6 +298,11 @@ def delete_before(execute: Execute, cut_ms: int, *, packs: int, singles: int) ->
         execute(f"DELETE FROM {table} WHERE {column} < ?", (end,))  # noqa: S608 - constants
 
 
+def _window(row: Row) -> int:
+    first_ms = _first_ms(row)
+    return first_ms - first_ms % WINDOW_MS
+
+
 def _only(rows: Cursor) -> int | None:
     for (value,) in rows:
         return None if value is None else int(value)  # type: ignore[call-overload]
@@ -296,10 +314,12 @@ class Packer:
 
     def __init__(self, execute: Execute) -> None:
         self._execute = execute
+        self._slots = Slots(execute)
         self.remember()
 
     def remember(self) -> None:
         """Begin from what is stored: before the first use and after anything rolled back."""
+        self._slots.remember()
         self._fresh: list[Said] = []
         self._taken: tuple[int, set[tuple[int, int]]] = (-1, set())
         self._commits = 0
@@ -319,6 +339,7 @@ class Packer:
                 (_STEP, WINDOW_MS, WINDOW_MS, max(0, first) * _STEP),
             )
         }
+        self._open.update((_window(row), 0) for row in fresh_rows(self._execute))
 
     @property
     def newest_ms(self) -> int:
@@ -358,26 +379,49 @@ class Packer:
             self._newest_ms = max(self._newest_ms, one.at_ms)
         for window, said in by_window.items():
             packs, single = _packed(said)
-            self._insert(packs)
+            self._insert(packs, are_fresh=True)
             self._insert_singly(single)
             self._open[window] = self._commits
         present = self._newest_ms - self._newest_ms % WINDOW_MS
-        for window, touched in sorted(self._open.items()):
-            if window < present and self._commits - touched >= _QUIET_COMMITS:
-                self._put_together(window)
+        over = {
+            window
+            for window, touched in self._open.items()
+            if window < present and self._commits - touched >= _QUIET_COMMITS
+        }
+        if over:
+            for window in over & self._put_together(min(over)):
                 del self._open[window]
-                break  # one a commit: none takes long
 
-    def _put_together(self, window: int) -> None:
+    def _put_together(self, window: int) -> set[int]:
+        """Make one pack a meter of a window that is over.
+
+        Where some of it is fresh, all that is fresh moves. Gives the windows of what moved.
+        """
+        by_window: dict[int, list[Row]] = {window: []}
+        if self._slots.last_key(window * _STEP, (window + WINDOW_MS) * _STEP) is not None:
+            for row in self._slots.take_all():
+                by_window.setdefault(_window(row), []).append(row)
+        for its, rows in by_window.items():
+            self._join(its, rows)
+        return set(by_window)
+
+    def _join(self, window: int, fresh: list[Row]) -> None:
+        """Put packs of a window, those given included, together among the lasting ones."""
         span = window * _STEP, (window + WINDOW_MS) * _STEP
-        held = list(_said(self._execute, window, window + WINDOW_MS))
-        packs, single = _packed(held)
-        if single or not packs:
-            return  # a common power of ten does not suit them all: they stay as they are
-        self._execute("DELETE FROM packs WHERE key >= ? AND key < ?", span)
-        self._insert(packs)
+        lasting = list(
+            self._execute(
+                f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
+                span,
+            )
+        )
+        packs, single = _packed(list(_said([*lasting, *fresh])))
+        if single:  # a common power of ten does not suit them all: they stay as they are
+            self._insert(_Pack(_first_ms(row), *row[1:]) for row in fresh)  # type: ignore[arg-type]
+        elif fresh or len(packs) < len(lasting):
+            self._execute("DELETE FROM packs WHERE key >= ? AND key < ?", span)
+            self._insert(packs)
 
-    def _insert(self, packs: Iterable[_Pack]) -> None:
+    def _insert(self, packs: Iterable[_Pack], *, are_fresh: bool = False) -> None:
         for pack in packs:
             first = pack.first_ms * _STEP
             last = _only(
@@ -385,13 +429,15 @@ class Packer:
                     "SELECT max(key) FROM packs WHERE key >= ? AND key < ?", (first, first + _STEP)
                 )
             )
-            key = first if last is None else last + 1
+            fresh = self._slots.last_key(first, first + _STEP)
+            key = max(first - 1 if one is None else one for one in (last, fresh)) + 1
             if key == first + _STEP:
                 raise OverflowError("more than a thousand packs begin in one millisecond")
-            self._execute(
-                f"INSERT INTO packs ({_COLUMNS}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - constants
-                (key, *pack[1:]),
-            )
+            if not (are_fresh and self._slots.put(key, pack[1:])):
+                self._execute(
+                    f"INSERT INTO packs ({COLUMNS}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - constants
+                    (key, *pack[1:]),
+                )
 
     def _insert_singly(self, said: Iterable[Said], table: str = "single_readings") -> None:
         for one in said:

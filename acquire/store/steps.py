@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CHECKS", "NEWS", "OUTBOX", "ROLL_UPS", "ROUNDS", "WATCH"]
+__all__ = ["CHECKS", "FRESH", "NEWS", "OUTBOX", "ROLL_UPS", "ROUNDS", "WATCH"]
 
 CHECKS = """
 -- Version 2: checks of meters, corrections, and what ouzel derives from a capture.
@@ -472,5 +472,48 @@ ROLL_UPS_OUT = "".join(
         _ROLL_UPS_OUT,
         _GO_OUT,
         *(_ROLLED_OUT.replace("LEVEL", level) for level in ("minutes", "hours", "days")),
+    )
+)
+
+_UNPACKED = """
+SELECT pack.key / 1024 + json_extract(reading.value, '$[0]') AS at_ms,
+       one.value AS series,
+       coalesce(json_extract(reading.value, '$[' || (one.key + 1) || '][1]'),
+                CASE json_type(reading.value, '$[' || (one.key + 1) || ']') WHEN 'integer'
+                THEN json_extract(reading.value, '$[' || (one.key + 1) || ']') END)
+           / json_extract(pack.scales, '$[' || one.key || ']') AS value,
+       coalesce(json_extract(reading.value, '$[' || (one.key + 1) || '][0]'), 0) AS flag,
+       pack.clock
+FROM TABLE AS pack, json_each(pack.rows) AS reading, json_each(pack.series) AS one"""
+
+_FRESH = """
+-- Version 10: the packs of the last commits stand in rows that are written over again (fresh.py).
+CREATE TABLE fresh_turn (
+    turn INTEGER NOT NULL
+) STRICT;
+INSERT INTO fresh_turn VALUES (1);
+
+CREATE TABLE fresh_packs (
+    slot   INTEGER PRIMARY KEY,
+    turn   INTEGER NOT NULL,                  -- of another than fresh_turn says: holds nothing now
+    key    INTEGER NOT NULL,                  -- this and the rest as in packs
+    clock  INTEGER NOT NULL REFERENCES clocks (id),
+    series TEXT    NOT NULL,
+    scales TEXT    NOT NULL,
+    rows   TEXT    NOT NULL
+) STRICT;
+
+DROP VIEW readings;
+CREATE VIEW readings AS
+SELECT at_ms, series, value, flag, clock FROM single_readings
+UNION ALL"""
+
+FRESH = "".join(
+    (
+        _FRESH,
+        _UNPACKED.replace("TABLE", "packs"),
+        "\nUNION ALL",
+        _UNPACKED.replace("TABLE", "fresh_packs"),
+        "\nWHERE pack.turn = (SELECT turn FROM fresh_turn);\n",
     )
 )

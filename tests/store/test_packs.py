@@ -8,11 +8,13 @@ import struct
 from contextlib import closing
 from fractions import Fraction
 from pathlib import Path
+from statistics import median
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from acquire.errors import StoreError
 from acquire.readings import Stamp
 from acquire.store.ledger import Ledger
 from acquire.store.migrations import STEPS
@@ -181,3 +183,57 @@ def test_windows_skip_what_holds_nothing(tmp_path: Path) -> None:
         WINDOW + 100 * WINDOW_MS,
         WINDOW + 300 * WINDOW_MS,
     ]
+
+
+def test_a_commit_writes_one_page_of_the_log_over_again(tmp_path: Path) -> None:
+    """A frame of the log is a page and 24 bytes (SQLite file format, section 4.2)."""
+    ledger = Ledger(tmp_path / "water.db", NOW)
+    frames = []
+    for ten_s in range(0, 1900, 10):
+        before = ledger.wal_bytes
+        ledger.commit(
+            [
+                rows((WINDOW + (ten_s + s) * 1000), (7.01, 0), (200.0, 0), meter=meter)
+                for s in range(10)
+                for meter in ("feed", "product")
+            ]
+        )
+        frames.append((ledger.wal_bytes - before) // (1024 + 24))
+    with closing(sqlite3.connect(ledger.path)) as connection:
+        held = connection.execute("SELECT count(*) FROM fresh_packs").fetchone()
+    ledger.close(NOW)
+    assert median(frames[-60:]) == 1  # every sixth rolls up a minute, some slots straddle two pages
+    assert held == (126,)  # ten and a half minutes, however long it goes on
+    with Records.open(ledger.path) as records:
+        assert len(list(records.readings())) == 1900 * 2
+    verify(ledger.path)
+
+
+def test_what_a_failed_commit_put_into_a_slot_is_not_there(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "water.db", NOW)
+    ledger.commit([rows(WINDOW, (7.0, 0))])
+    with pytest.raises(StoreError):
+        ledger.commit([rows(WINDOW + 1000, (8.0, 0)), rows(WINDOW + 2000, (math.inf, 0))])
+    ledger.commit([rows(WINDOW + 1000, (7.5, 0))])
+    told = by_sql(ledger.path, "SELECT value FROM readings ORDER BY at_ms")
+    slots = by_sql(ledger.path, "SELECT slot FROM fresh_packs")
+    ledger.close(NOW)
+    assert told == [(7.0,), (7.5,)]
+    assert slots == [(1,), (2,)]
+    verify(ledger.path)
+
+
+def test_a_store_of_version_9_is_brought_up_and_a_copy_of_it_still_examined(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "water.db"
+    old = Ledger(path, NOW, STEPS[:8])
+    old.commit([rows(WINDOW + s * 1000, (7.0, 0)) for s in range(100)])
+    old.close(NOW)
+    assert verify(path)[-1].startswith("100 values")
+    new = Ledger(path, NOW)
+    new.commit([rows(WINDOW + s * 1000, (7.0, 0)) for s in range(100, 200)])
+    assert by_sql(path, "SELECT count(*) FROM readings") == [(200,)]
+    new.close(NOW)
+    assert verify(path)[-1].startswith("200 values")
+    assert verify(path.with_name("water.db.v9.backup"))[-1].startswith("100 values")

@@ -283,8 +283,8 @@ def test_no_store_yet_is_said_with_what_to_do(store):
 
 def test_an_older_store_is_not_read_as_if_it_were_new(said, monkeypatch):
     with kept([said(0)]) as records:
-        monkeypatch.setattr(records_module, "known_version", lambda: 9)
-        with pytest.raises(StoreError, match=r"has version \d, this ouzel reads 9: start"):
+        monkeypatch.setattr(records_module, "known_version", lambda: 99)
+        with pytest.raises(StoreError, match=r"has version \d+, this ouzel reads 99: start"):
             Records.open(records.path)
 
 
