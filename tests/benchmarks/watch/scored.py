@@ -21,6 +21,12 @@ from filters import LIFE_DAYS, START_MS, Life, Year
 from acquire.watch.draws import Draw, DrawFollower, Moment
 from acquire.watch.forecast import Day, forecast
 from acquire.watch.judge import PROBE_KINDS, WATER_KINDS, Judge, Limits
+from acquire.watch.soon import KIND, Left, Notice, ends_soon
+
+WARN_DAYS = 14.0
+"""As `warn_days` is by default; nothing is rated, so that the forecast alone decides."""
+_NOT_SOON = 2.0
+"""An alert that the end is near is false where it is more than so many times the warning away."""
 
 _SHOWS = {
     "stuck": "stuck",
@@ -52,6 +58,12 @@ class Score:
     by_life: list[tuple[int, int]] = field(default_factory=list)
     sides: Counter[str] = field(default_factory=Counter)
     widths: list[float] = field(default_factory=list)
+    ends: int = 0
+    """Exhaustions that reach the limit."""
+    ahead_by: list[float] = field(default_factory=list)
+    """Days from the last `ends_soon` before the limit to the limit, of each exhaustion told of."""
+    soon_off: list[float] = field(default_factory=list)
+    """Days that were left in truth, of each `ends_soon`."""
 
 
 class Follow:
@@ -68,6 +80,9 @@ class Follow:
         self.since_event = 0
         self.next_forecast = 20.0
         self.inside: list[int] = []
+        self.foretold_day = -1
+        self.soon: list[float] = []
+        self.is_soon = False
 
     def draw(self, draw: Draw, feed: float, day: float) -> None:
         self.score.draws += 1
@@ -85,15 +100,24 @@ class Follow:
             if change.is_on:
                 self.raised.append((day, change.kind, self.since_event))
         self._forecast(day)
+        self._ahead(day)
 
-    def _forecast(self, day: float) -> None:
-        if self.life.fate != "exhaustion" or day >= self.life.event_day:
+    def _ahead(self, day: float) -> None:
+        """Ask once a day what will be due soon, as acquire/watching.py does."""
+        if int(day) == self.foretold_day:
             return
-        since = day - self.life.first_day
-        if since < self.next_forecast or "exhausted" in self.judge.on:
+        self.foretold_day = int(day)
+        if {"breakthrough", "fouling"} & set(self.judge.on):
             return
-        self.next_forecast = since + 7
-        days = [
+        change = ends_soon(forecast(self._medians()), Left("", None, None), Notice(WARN_DAYS), None)
+        if not change.text or (change.is_on and "exhausted" in self.judge.on):
+            return
+        if change.is_on and not self.is_soon:
+            self.soon.append(day)
+        self.is_soon = change.is_on
+
+    def _medians(self) -> list[Day]:
+        return [
             Day(
                 k + 0.5,
                 self.litres_of[k] if self.year.has_flow else k + 0.5,
@@ -103,7 +127,15 @@ class Follow:
             for k, said in sorted(self.days.items())
             if k >= 2
         ]
-        found = forecast(days)
+
+    def _forecast(self, day: float) -> None:
+        if self.life.fate != "exhaustion" or day >= self.life.event_day:
+            return
+        since = day - self.life.first_day
+        if since < self.next_forecast or "exhausted" in self.judge.on:
+            return
+        self.next_forecast = since + 7
+        found = forecast(self._medians())
         if found.low_days is None or found.high_days is None or found.days is None:
             return
         left = self.life.event_day - day
@@ -154,6 +186,7 @@ class Follow:
             score.miscalled += bool(called)
             if _SHOWS[life.fate] not in kinds or called:
                 bad = f"fault {life.fate}: told {sorted(kinds)}"
+        self._score_soon()
         for day, kind, n in self.raised:
             wrong = (
                 (kind == "breakthrough" and not (life.fate == "breakthrough" and n > 0))
@@ -167,6 +200,30 @@ class Follow:
                 print(f"   wrong: {kind} day {day - life.first_day:.1f}")
         if self.each and bad:
             print(f"year {self.year.seed} life {life.number} {life.fate}: {bad}", flush=True)
+
+    def _score_soon(self) -> None:
+        """Hold each `ends_soon` against the day on which the limit is truly reached."""
+        life, score = self.life, self.score
+        reached = [
+            d / 10
+            for d in range(int(life.first_day * 10), int(10 * (life.first_day + LIFE_DAYS)))
+            if life.margin(d / 10, self.year.temperature(d / 10)) >= 0
+        ]
+        for day in self.soon:
+            left = max(0.0, next((one for one in reached if one >= day), math.inf) - day)
+            score.soon_off.append(left)
+            if left > _NOT_SOON * WARN_DAYS:
+                score.false[KIND] += 1
+                if self.each:
+                    print(
+                        f"year {self.year.seed} life {life.number} {life.fate}: "
+                        f"{KIND} on day {day - life.first_day:.0f}, {left:.0f} days too far"
+                    )
+        if life.fate == "exhaustion" and reached:
+            score.ends += 1
+            before = [reached[0] - day for day in self.soon if day < reached[0]]
+            if before:
+                score.ahead_by.append(before[-1])
 
 
 def run(seed: int, score: Score, each: bool = False) -> None:
@@ -219,6 +276,14 @@ def main() -> None:
         f"false alarms                  {wrong} in {score.years} years "
         f"({5 * wrong / score.years:.2f} in 5) {dict(score.false)}"
     )
+    ahead = sorted(score.ahead_by)
+    print(f"end told ahead ({KIND})    {share(len(ahead), score.ends)}")
+    if ahead:
+        print(
+            f"  days before the limit: median {median(ahead):.0f}, {ahead[0]:.0f} to {ahead[-1]:.0f}"
+        )
+    left = [f"{days:.0f}" for days in sorted(score.soon_off)]
+    print(f"  told {len(left)} times; days that were left: {' '.join(left)}")
     total = sum(score.faults.values())
     print(f"probe faults called water     {share(score.miscalled, total)}")
     print(
