@@ -16,7 +16,7 @@ __all__ = ["captures_of", "title_of"]
 _STATES = {
     CaptureState.FINAL: "",
     CaptureState.PROVISIONAL: "still in the water when this was written",
-    CaptureState.WITHDRAWN: "withdrawn: it moved on",
+    CaptureState.WITHDRAWN: "withdrawn",
     CaptureState.UNSETTLED: "not settled: no result",
 }
 

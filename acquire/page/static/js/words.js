@@ -86,7 +86,7 @@ export const moment = (at) => (known(at) ? `${day.format(new Date(at))}, ${short
 export const CAPTURE_STATES = {
   provisional: "taken; leave the probe in",
   final: "final",
-  withdrawn: "withdrawn: it moved on",
+  withdrawn: "withdrawn",
   unsettled: "not settled",
 };
 
