@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from acquire.bench.slow_tail import slow_tail
 from acquire.bench.standing import Explanation
 from acquire.errors import WaterError
 from acquire.readings import Capture, SettledValue
@@ -37,7 +38,8 @@ def budgets(capture: Capture, explanation: Explanation) -> dict[str, Budget]:
             )
         except WaterError:
             continue  # a term that is no number: the settling terms still say why
-        found[name] = budget
+        tail = slow_tail(capture, value)
+        found[name] = budget if tail is None else budget.plus(tail)
     return found
 
 

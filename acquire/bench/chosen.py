@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 
 from acquire.bench.comparison import SESSION_MS, Comparison, Scatter, compare, scatter_of
+from acquire.bench.flagged import is_grave
 from acquire.bench.meter_state import failures
 from acquire.bench.sides import in_use
 from acquire.checks import Check, StandingCorrection
@@ -250,7 +251,7 @@ def _repeats(records: Records, one: Round) -> Iterator[list[Capture]]:
     """Give the captures of each stop that was visited more than once, the odd ones left out."""
     by_stop: dict[int, list[str]] = {}
     for visit in one.visits:
-        if visit.state == "taken" and visit.capture_id and not visit.flags:
+        if visit.state == "taken" and visit.capture_id and not is_grave(visit.flags):
             by_stop.setdefault(visit.position, []).append(visit.capture_id)
     for position, ids in by_stop.items():
         if len(ids) > 1 and one.stops[position].kind == "water":

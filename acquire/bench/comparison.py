@@ -10,6 +10,7 @@ from statistics import fmean
 from acquire.bench.beside import Class, Derived, Place, classes_of, derived_of, places_of
 from acquire.bench.differing import Asked, Row, Scatter, pooled, row_of, scatter_of
 from acquire.bench.findings import agreement
+from acquire.bench.flagged import grave
 from acquire.bench.sides import Channels, in_use, measured
 from acquire.checks import StandingCorrection
 from acquire.errors import ConfigError
@@ -76,7 +77,8 @@ def compare(
         corrections: Every correction ever in force, so that a shared one cancels.
         quantities: The table of quantities.
         matters: By quantity, the difference that matters, in its unit.
-        flags: By capture id what was odd about it: what rests on it cannot be told.
+        flags: By capture id what was odd about it: what rests on a grave one cannot be told, the
+            others are among the notes.
         failing: By meter and quantity why its checks speak against it.
         scatter: By quantity how repeats scattered earlier, from `scatter_of`.
 
@@ -88,6 +90,7 @@ def compare(
     known = tuple(corrections)
     sources, notes = _sources(here, there)
     notes += _temperature_note(here, there)
+    notes += _mild(here + there, flags or {})
     names = dict.fromkeys(
         name
         for one in (*here, *there)
@@ -149,7 +152,7 @@ def _against(
         if value.phase != "settled":
             said.append(f"not settled in capture {one.id}")
         said += [failing[one.meter, quantity]] if (one.meter, quantity) in failing else []
-        said += flags.get(one.id, ())
+        said += grave(flags.get(one.id, ()), quantity)
     return "; ".join(dict.fromkeys(said))
 
 
@@ -168,6 +171,17 @@ def _sources(here: Sequence[Capture], there: Sequence[Capture]) -> tuple[dict[st
         )
     sides = [(one, "reference") for one in here] + [(one, "subject") for one in there]
     return {c.id: f"{c.meter} ({side})" if apart else c.meter for c, side in sides}, notes
+
+
+def _mild(captures: Sequence[Capture], flags: Mapping[str, Sequence[str]]) -> list[str]:
+    """Give what was odd and speaks against nothing, each with the captures it was said of."""
+    said: dict[str, list[str]] = {}
+    for one in captures:
+        mine = flags.get(one.id, ())
+        for flag in mine:
+            if flag not in grave(mine):
+                said.setdefault(flag, []).append(one.id)
+    return [f"Capture {', '.join(ids)}: {flag}." for flag, ids in said.items()]
 
 
 def _temperature_note(here: Sequence[Capture], there: Sequence[Capture]) -> list[str]:

@@ -76,6 +76,8 @@ class Row:
     verdict: Differs
     """Differs beyond what this probe can tell."""
     why: str
+    is_withheld: bool = False
+    """Something speaks against any verdict: the interval is none to rest on."""
 
     @property
     def difference(self) -> float | None:
@@ -99,7 +101,8 @@ def row_of(asked: Asked, first: Measured | None, second: Measured | None) -> Row
     if scatter is not None:
         budget = _with_scatter(budget, first, second, scatter, quantity)
     verdict, why = _verdict(asked, budget, first, second)
-    return Row(*common, budget, _ratio(quantity, first, second, budget), matters, verdict, why)
+    ratio = _ratio(quantity, first, second, budget)
+    return Row(*common, budget, ratio, matters, verdict, why, is_withheld=bool(asked.against))
 
 
 def difference_between(first: Measured, second: Measured) -> Budget:

@@ -1,8 +1,8 @@
 """One side of a comparison: what its captures say of each quantity, with the whole budget. Pure.
 
 The value in use is the derived one where there is one (corrected, at 25 °C), else the meter's own.
-Repeats are averaged: noise becomes smaller by it; resolution, remaining change and what the meter
-is off do not, for they may be the same in every repeat.
+Repeats are averaged: noise becomes smaller by it; resolution, remaining change, a slow tail and
+what the meter is off do not, for they may be the same in every repeat.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from acquire.bench.budgets import noise_dof
+from acquire.bench.slow_tail import SLOW_TAIL, slow_tail
 from acquire.checks import StandingCorrection
 from acquire.readings import Capture, Channel, SettledValue
 from acquire.stats.budget import Budget, Component, budget_of, rectangular_u
@@ -25,7 +26,7 @@ Channels = Mapping[str, Mapping[str, Channel]]
 CheckTerms = Mapping[tuple[str, str, int], tuple[float, ...]]
 """By correction, how each of its anchors moves the value: standard uncertainties with a sign."""
 
-ALONE = ("noise", "resolution", "remaining")
+ALONE = ("noise", "resolution", "remaining", SLOW_TAIL)
 """Terms of the settling itself: what two captures of one water may differ by."""
 
 PH_SPAN = 7.0
@@ -90,6 +91,8 @@ def measured(
         anchors = max((len(parts) for parts in terms.values()), default=0)
         dof = noise_dof(capture, value)
         single = _single(value, channel, sources[capture.id], anchors, dof)
+        tail = slow_tail(capture, value)
+        single = single.plus(tail) if tail is not None else single
         singles.append(replace(single, unit=unit))
     if not values:
         return None

@@ -15,6 +15,7 @@ WORDS = {
     "noise": "noise",
     "resolution": "resolution of the display",
     "remaining": "what may be left to move",
+    "slow tail": "a slow tail nobody can see yet",
     "accuracy": "the meter's accuracy (its maker's ±)",
     "check": "the checks behind its correction",
 }

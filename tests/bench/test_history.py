@@ -192,7 +192,7 @@ def rounds():
             Visit(name, 1, 1, "taken", START + day * DAY + 540_000, f"s{n}"),
             Visit(name, 1, 2, "set aside", START + day * DAY + 840_000, f"u{n}"),
             Visit(name, 1, 2, "taken", START + day * DAY + 1_140_000, f"t{n}",
-                  flags=("the rinse was too short",) if n == 1 else ()),
+                  flags=("carry-over: towards ro",) if n == 1 else ()),
         ]  # fmt: skip
     return items
 
@@ -202,7 +202,7 @@ def test_rounds_repeats_and_what_was_set_aside(store):
         found = of(history(records, "tap"), "ph")
         assert [p.value for p in found.points] == pytest.approx([7.62] * 3)
         assert found.points[0].captures == ("s0", "t0")
-        assert found.points[1].flags == ("the rinse was too short",)
+        assert found.points[1].flags == ("carry-over: towards ro",)
         (last,) = compare_stored(records, "round2")
         assert [c.id for c in last.subject] == ["s2", "t2"]
         assert [c.id for c in last.reference] == ["r2"]

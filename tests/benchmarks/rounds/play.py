@@ -32,6 +32,8 @@ CHANNELS = (
     Channel("temperature", 0.1, accuracy=0.5),
 )
 """The four that a meter measures; what it computes from them adds nothing to this proof."""
+MATERIAL = 2.0
+"""Tolerances by which two waters differ at least, for a mix-up to be one that can be seen."""
 MOST_S = 5 * 3600.0
 
 
@@ -59,6 +61,18 @@ class Played:
         inside = {g for g, a, b in self.stays if a < ended - 1.0 and b > begun + 5.0 and g}
         # Lifted and put back into the same glass: no other water, and nobody is misled.
         return next(iter(inside)) if len(inside) == 1 else None
+
+    def is_alike(self, one: str, other: str) -> bool:
+        """Whether two glasses hold the same to within what nobody can see."""
+        here, there = self.kitchen.glasses[one], self.kitchen.glasses[other]
+        pairs = {
+            "ph": (here.ph_25, there.ph_25),
+            "orp": (here.orp_mv, there.orp_mv),
+            "conductivity": (here.ec_25_us_cm, there.ec_25_us_cm),
+        }
+        return all(
+            abs(a - b) <= MATERIAL * BUILT_IN[q].tolerance.at(b) for q, (a, b) in pairs.items()
+        )
 
     def visits(self) -> list[tuple[Visit, Capture]]:
         return [
@@ -147,7 +161,7 @@ def play(seed: int) -> Played:
     return replace(
         played,
         round=course.round,
-        captures=dict(course.captures),
+        captures={**played.captures, **course.captures},
         mistakes=person.mistakes,
         took_s=t_s,
         is_over=walk.is_over,

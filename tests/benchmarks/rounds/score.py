@@ -8,24 +8,23 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[3]), str(Path(__file__).parent)]
 
 from play import CHANNELS, Played, play  # noqa: E402
+from told import told, truth_meant  # noqa: E402
 
-from acquire.bench.comparison import compare  # noqa: E402
+from acquire.bench.flagged import is_grave  # noqa: E402
 from acquire.quantities import BUILT_IN  # noqa: E402
-from acquire.readings import Capture, CaptureState, Role  # noqa: E402
+from acquire.readings import Capture  # noqa: E402
 from acquire.rounds import Visit  # noqa: E402
 
 __all__ = ["Score", "score"]
 
 METER = {"kitchen": {channel.quantity: channel for channel in CHANNELS}}
-MATERIAL = 2.0
-"""Tolerances by which two waters differ at least, for a mix-up to be one that can be seen."""
 
 
 @dataclass
@@ -45,6 +44,9 @@ class Score:
     settled: Counter[str] = field(default_factory=Counter)
     intervals: Counter[str] = field(default_factory=Counter)
     covered: Counter[str] = field(default_factory=Counter)
+    withheld: Counter[str] = field(default_factory=Counter)
+    """Rows of which the product says that they cannot be told, for a flag: no interval to rest on."""
+    withheld_covered: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
     equal_differs: Counter[str] = field(default_factory=Counter)
     unequal: Counter[str] = field(default_factory=Counter)
@@ -60,12 +62,6 @@ class Score:
     @property
     def differs_on_equal(self) -> float:
         return self.equal_differs.total() / max(1, self.equal.total())
-
-
-def is_against(flags: Iterable[str]) -> bool:
-    """Whether a flag says that the capture may be another water's or did not rest."""
-    words = ("perhaps another water", "it did not come to rest", "was it in the right glass")
-    return any(word in flag for flag in flags for word in words)
 
 
 def score(seeds: Iterable[int]) -> Score:
@@ -94,14 +90,14 @@ def _count_visit(total: Score, played: Played, visit: Visit, capture: Capture, s
             total.moving_unflagged.append(name)
         return
     if glass != water:
-        if _alike(played, glass, water):
+        if played.is_alike(glass, water):
             total.wrong_alike += 1
             return
         total.wrong += 1
-        if not is_against(visit.flags):
+        if not is_grave(visit.flags):
             total.wrong_unflagged.append(name)
         return
-    total.flagged_right += is_against(visit.flags)
+    total.flagged_right += is_grave(visit.flags)
     for quantity, value in capture.values.items():
         if value.phase == "settled" and not visit.flags:
             total.settled[quantity] += 1
@@ -113,47 +109,35 @@ def _count_visit(total: Score, played: Played, visit: Visit, capture: Capture, s
             total.off[quantity] += abs(value.value - meant) > limit
 
 
-def _alike(played: Played, one: str, other: str) -> bool:
-    here, there = played.kitchen.glasses[one], played.kitchen.glasses[other]
-    pairs = {
-        "ph": (here.ph_25, there.ph_25),
-        "orp": (here.orp_mv, there.orp_mv),
-        "conductivity": (here.ec_25_us_cm, there.ec_25_us_cm),
-    }
-    return all(abs(a - b) <= MATERIAL * BUILT_IN[q].tolerance.at(b) for q, (a, b) in pairs.items())
-
-
 def _count_differences(total: Score, played: Played) -> None:
-    sides: dict[Role, list[Capture]] = {Role.REFERENCE: [], Role.SUBJECT: []}
-    for visit, capture in played.visits():
-        stop = played.round.stops[visit.position]
-        if stop.role not in sides or capture.state is not CaptureState.FINAL:
-            continue
-        # Whoever compares leaves out what a flag speaks against; the truth is of the glass meant.
-        if is_against(visit.flags) and played.glass_of(capture) != stop.water:
-            continue
-        sides[stop.role].append(capture)
-    if not all(sides.values()):
+    """Hold what the product says of the round against the truth of the waters that were meant."""
+    found = told(played)
+    if found is None:
         return
-    found = compare(sides[Role.REFERENCE], sides[Role.SUBJECT], METER)
+    here, there = (
+        _mean_truth(played, [c.id for c in some], water)
+        for some, water in (
+            (found.reference, found.reference_water),
+            (found.subject, found.subject_water),
+        )
+    )
     for row in found.rows:
         if row.budget is None or row.quantity not in METER["kitchen"]:
             continue
-        here, there = (
-            sum(played.truths[c.id][row.quantity] for c in side) / len(side)
-            for side in (sides[Role.REFERENCE], sides[Role.SUBJECT])
-        )
+        true = there[row.quantity] - here[row.quantity]
+        is_covered = abs(row.budget.value - true) <= row.budget.expanded()
+        if row.is_withheld:
+            total.withheld[row.quantity] += 1
+            total.withheld_covered[row.quantity] += is_covered
+            continue
         total.intervals[row.quantity] += 1
-        total.covered[row.quantity] += (
-            abs(row.budget.value - (there - here)) <= row.budget.expanded()
-        )
+        total.covered[row.quantity] += is_covered
         if row.quantity == "temperature":
             continue
         # One water in two glasses is no longer one where drops, warmth or standing changed it by a
         # step of the display: then it differs, and to say so is right.
         is_equal = (
-            played.kitchen.are_equal
-            and abs(there - here) < METER["kitchen"][row.quantity].resolution
+            played.kitchen.are_equal and abs(true) < METER["kitchen"][row.quantity].resolution
         )
         if is_equal:
             total.equal[row.quantity] += 1
@@ -161,6 +145,11 @@ def _count_differences(total: Score, played: Played) -> None:
         elif not played.kitchen.are_equal:
             total.unequal[row.quantity] += 1
             total.unequal_differs[row.quantity] += row.verdict == "yes"
+
+
+def _mean_truth(played: Played, ids: Sequence[str], water: str) -> dict[str, float]:
+    truths = [truth_meant(played, name, water) for name in ids]
+    return {q: sum(one[q] for one in truths) / len(truths) for q in METER["kitchen"]}
 
 
 def main() -> None:
@@ -182,6 +171,7 @@ def main() -> None:
     for title, part, whole in (
         ("farther off than the tolerance", found.off, found.settled),
         ("95 % intervals of differences that cover the truth", found.covered, found.intervals),
+        ("intervals told to be none, that yet cover", found.withheld_covered, found.withheld),
         ("'yes' on equal waters", found.equal_differs, found.equal),
         ("'yes' on unequal waters", found.unequal_differs, found.unequal),
     ):

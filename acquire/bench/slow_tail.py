@@ -1,0 +1,82 @@
+"""The slow tail of platinum, and of a pH electrode in thin water: what settling cannot see. Pure.
+
+A detector that judges over a minute takes a value for settled while a part with a time constant of
+many minutes still moves by less than it can tell from noise. What is left of such a part is its
+rate times its time constant. So its limits are taken as
+
+    ± tau · hypot(drift, unseen)
+
+with all within them equally likely, u = limit/√3 (GUM 4.3.7): `drift` the rate at capture, `unseen`
+the rate that cannot be told from the sensor's own wander in a minute, tau the time constant known
+for such waters. Which way it goes nobody knows of one capture; but repeats of a water come from the
+same side and wait as long, so they err alike, and their mean is no surer than one of them.
+
+* ORP: tau = 10 min. 30 to 45 min to a steady reading are quoted for platinum in water that nothing
+  poises, USGS (Techniques and Methods 9-A6.5) allows some 30 min, and three time constants leave
+  5 %. Unseen: 1.5 mV/min (no source; chosen on the simulated rounds 0 to 199 of docs/rounds.md).
+  So ±15 mV where no drift was seen: common practice calls bands of 10 to 20 mV steady.
+* pH: thin water takes 2 to 10 min to 95 % (common practice, no source; ASTM D5464 calls such
+  measurement problematical below 100 µS/cm): tau = 10 min / 3. Unseen: 0.04 pH/min, by which a
+  value may move that stays within ±0.02 for a minute. So ±0.13 pH where no drift was seen:
+  junctions in pure water are known for 0.05 to 0.2 (common practice, no source). It shrinks as
+  ions come, by 1 / (1 + EC25 / 5 µS/cm), and ends at 100 µS/cm: below about 5 µS/cm ASTM D1293
+  holds no method adequate; the form is our choice.
+
+In a solution of known value there is none: a redox standard or a buffer holds its electrode.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from acquire.readings import Capture, Role, SettledValue
+from acquire.stats.budget import Component, rectangular_u
+
+__all__ = ["SLOW_TAIL", "slow_tail"]
+
+SLOW_TAIL = "slow tail"
+THIN_US_CM = 100.0
+"""From here on a water has ions enough for a pH electrode."""
+FEW_US_CM = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Tail:
+    tau_min: float
+    unseen_per_min: float
+
+
+_ORP = _Tail(10.0, 1.5)
+_PH = _Tail(10.0 / 3.0, 0.04)
+
+
+def slow_tail(capture: Capture, value: SettledValue) -> Component | None:
+    """Give what may be left of a slow part of this value; None where there is none.
+
+    pH needs the conductivity of the same capture (its TDS, twice, where it has none): without
+    either nobody knows that the water is thin, and there is none.
+    """
+    if capture.role is Role.SOLUTION or value.source == "imported" or value.phase != "settled":
+        return None
+    if value.quantity == "orp":
+        tail, share = _ORP, 1.0
+    elif value.quantity == "ph":
+        tail, share = _PH, _thin(capture)
+    else:
+        return None
+    drift = value.drift_per_min if math.isfinite(value.drift_per_min) else 0.0
+    limit = share * tail.tau_min * math.hypot(drift, tail.unseen_per_min)
+    return Component(SLOW_TAIL, rectangular_u(limit)) if limit else None
+
+
+def _thin(capture: Capture) -> float:
+    """How thin the water is for a pH electrode: 1 without ions, 0 from THIN_US_CM on."""
+    conductivity, tds = capture.values.get("conductivity"), capture.values.get("tds")
+    if conductivity is not None:
+        ec = conductivity.value
+    elif tds is not None:
+        ec = 2.0 * tds.value
+    else:
+        return 0.0
+    return 0.0 if not ec < THIN_US_CM else 1.0 / (1.0 + max(ec, 0.0) / FEW_US_CM)
