@@ -21,6 +21,8 @@ WalkNews = Round | Visit | Check | ParticleCount | Capture | Event
 
 DRY_PART = 0.4
 """Of its level: the cell below it is in air, not behind a bubble (judgement, no source)."""
+DRY_MOST_S = 15.0
+"""Longer than so it is a weaker water: of a lift that long the follower knows."""
 DRY_S = 3.0
 """For so long at least (judgement, no source)."""
 
@@ -58,6 +60,9 @@ class Dry:
         """Take what the cell shows at t_s."""
         if value <= DRY_PART * self.level:
             self.since_s = t_s if self.since_s is None else self.since_s
+            if t_s - self.since_s <= DRY_MOST_S:
+                return
+            self.level, self.since_s = value, None  # the film of a stronger water has gone
             return
         if self.since_s is not None and t_s - self.since_s >= DRY_S:
             self.spells.append((self.since_s, t_s - self.since_s))

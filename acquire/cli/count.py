@@ -44,7 +44,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     optics.add_argument("--drop-u", type=positive, metavar="UL", help="standard uncertainty of it")
     optics.add_argument("--slip", type=_slip, metavar="MMxMM", help="cover slip, such as 18x18")
     parser.add_argument("--role", choices=("reference", "subject"), help="what it is to the round")
-    parser.add_argument("--round", metavar="ID", help="the round it belongs to")
+    parser.add_argument("--round", metavar="ID", help="the round it belongs to; `last`: the newest")
     parser.add_argument("--note", default="", metavar="TEXT")
     parser.add_argument("--list", action="store_true", help="show the counts there are, and end")
     parser.add_argument("--against", metavar="WATER", help="compare with this water as reference")
@@ -177,7 +177,10 @@ def _known(store: Path, round_word: str | None) -> tuple[ParticleCount | None, s
         return None, ""
     with Records.open(store) as records:
         counts = records.counts()
-        one = records.round(round_word) if round_word else None
+        if round_word == "last":
+            one = next(iter(reversed(records.rounds())), None)
+        else:
+            one = records.round(round_word) if round_word else None
     if round_word and one is None:
         raise ConfigError("no such round", key="--round", found=round_word)
     return (counts[-1] if counts else None), one.id if one is not None else ""

@@ -585,3 +585,15 @@ def test_what_a_mistaken_capture_said_of_others_goes_with_it():
     assert "Before, which water was the probe in?" in story.walk.guidance().question
     story.say("answer", ANOTHER)
     assert "tap reads like it" not in story.flags(0)
+
+
+def test_a_film_that_washes_off_is_no_lift_and_the_rinse_is_remembered():
+    story = Story(RINSE, RO)
+    story.dips += 1
+    began_s = story.t_s
+    for conducts in [900.0, 300.0, 100.0, 30.0] + [2.0] * 40:
+        story.t_s += 1.0
+        story.status("water", story.t_s - began_s, (6.3, conducts, 21.0))
+    story.air().take((6.3, 2.0, 21.0))
+    assert "reads like distilled" in story.flags(1)
+    assert "as in air" not in story.flags(1)

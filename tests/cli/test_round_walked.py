@@ -147,20 +147,24 @@ async def test_a_round_beside_serve_goes_to_its_end_with_a_count_made_by_command
 
     told = []
 
+    def is_over():
+        failed = [w for w in windows[3:] if w.poll()]
+        assert not failed, failed[0].err.read_text()
+        return bool(windows) and windows[0].poll() is not None
+
     def also(now):
         if now.startswith("Leave the probe still in filtered"):
             windows.append(kitchen.start("round", "--resume"))
             windows.append(kitchen.start("round", "short"))
         if now.startswith("Count"):
             told.append(now)
-            kitchen.start("count", "tap", "--round", "last", "--fields", "1,0,4")
+            windows.append(kitchen.start("count", "tap", "--round", "last", "--fields", "1,0,4"))
 
-    await walk(
-        kitchen.folder, say, lambda: bool(windows) and windows[0].poll() is not None, also=also
-    )
-    first, second, third = windows
+    await walk(kitchen.folder, say, is_over, also=also)
+    first, second, third, counting = windows
     assert first.returncode == 0, first.err.read_text()
     assert told
+    assert counting.wait(10) == 0, counting.err.read_text()
     assert second.wait(10) == 0
     assert "goes on" in second.out.read_text()
     assert "The round is done" in second.out.read_text()
