@@ -274,21 +274,23 @@ class Walk:
         at = self._at
         dip.doubt = None
         at.rinsed_s += dip.for_s
+        stop = self.course.stops[dip.position]
+        news: list[WalkNews] = []
         if dip.shown:
             shown = {self._which.ionic: statistics.fmean(dip.shown)}
             shown |= {} if dip.temp_c is None else {"temperature": dip.temp_c}
-            self._which.learn_rinse(self.course.stops[dip.position].water, shown)
-        stop = self.course.stops[dip.position]
+            self._which.learn_rinse(stop.water, shown)
+            news = self._visits.doubt_by_rinse(stop.water)
         if at.rinsed_s < stop.least_s:
             at.warn(
                 f"Rinsed for {at.rinsed_s:.0f} s only, {stop.least_s:.0f} s are wanted: rinse on."
             )
-            return []
+            return news
         at.warnings.clear()
         at.rinsed_s = 0.0
         capture = dip.visit.capture_id if dip.visit else ""
         visit = self._visits.new(dip.position, "taken", stamp.at_ms, capture_id=capture)
-        return [*self._visits.keep(visit), *at.move_on(stamp)]
+        return [*news, *self._visits.keep(visit), *at.move_on(stamp)]
 
     def _left_without(self, dip: Dip) -> list[WalkNews]:
         """No final capture: lifted early, or it never came to rest."""

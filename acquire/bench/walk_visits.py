@@ -154,6 +154,19 @@ class Visits:
                 self._because.setdefault(capture.id, []).append((visit, flag))
         return news
 
+    def doubt_by_rinse(self, rinse: str) -> list[WalkNews]:
+        """Flag earlier visits of unknown waters that read as the rinse was seen to just now."""
+        news: list[WalkNews] = []
+        flag = f"{rinse} reads like it: was it in the right glass, both times?"
+        for visit, capture in list(self._at.course.taken_captures()):
+            stop = self._at.course.stops[visit.position]
+            is_said = any(one.startswith(SAID) for one in visit.flags)
+            if stop.kind == "rinse" or is_said or flag in visit.flags:
+                continue
+            if self._which.may_be_rinse(stop, rinse, values_of(capture)):
+                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+        return news
+
     def _repeats_apart(self, position: int) -> list[WalkNews]:
         """Flag repeats that more of the others are far from than near, as of other water.
 

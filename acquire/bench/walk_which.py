@@ -77,6 +77,17 @@ class Which:
         if known is not None:
             self._rinse[water] = known
 
+    def may_be_rinse(self, stop: Stop, rinse: str, values: Mapping[str, float]) -> bool:
+        """Whether a capture made before may have been in the rinse, as far as that is known now.
+
+        Only where nothing was known of its water beforehand.
+        """
+        water = stop.water
+        known = water in self._plan or self._past.get(water) or water in self._solutions
+        like = self._rinse.get(rinse)
+        distance = None if known or like is None or rinse == water else like.distance(values)
+        return distance is not None and distance <= 1.0
+
     @property
     def ionic(self) -> str:
         """The quantity that tells waters apart at once: conductivity, or dissolved solids."""
