@@ -159,7 +159,7 @@ def test_a_changed_cartridge_ends_the_alerts_and_begins_a_baseline(kept: Kept) -
 def test_litres_days_and_checks_that_are_due_are_told_once(kept: Kept) -> None:
     config = CONFIG.model_copy(update={"capacity_litres": 60.0})
     run(point(config), kept, 0, 200, 20.0)  # 33 days
-    assert sorted(alerts(kept)) == ["capacity", "check_overdue"]
+    assert sorted(alerts(kept)) == ["capacity", "check_overdue", "ends_soon"]
 
 
 def test_once_a_week_a_paragraph_is_said_that_promises_nothing(kept: Kept) -> None:
