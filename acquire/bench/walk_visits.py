@@ -168,16 +168,17 @@ class Visits:
         return news
 
     def _repeats_apart(self, position: int) -> list[WalkNews]:
-        """Flag repeats that more of the others are far from than near, as of other water.
+        """Flag repeats that none of the others bears out; one that a later one does, no longer.
 
-        One that later repeats bear out is not doubted any more.
+        One that is doubted for another reason bears out nothing.
         """
         found = [(v, c) for v, c in self._at.course.taken_captures() if v.position == position]
         news: list[WalkNews] = []
         for visit, capture in found:
-            others = [other for _, other in found if other.id != capture.id]
-            far = sum(are_apart(capture, other) for other in others)
-            is_odd = 2 * far > len(others) and not any(f.startswith(SAID) for f in visit.flags)
+            others = [(v, other) for v, other in found if other.id != capture.id]
+            near = [v for v, other in others if not are_apart(capture, other)]
+            is_borne_out = len(near) == len(others) or any(not _is_doubted(v) for v in near)
+            is_odd = not is_borne_out and not any(f.startswith(SAID) for f in visit.flags)
             flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
             flags = (*flags, _OTHERWISE) if is_odd else flags
             if flags != visit.flags:
@@ -277,3 +278,8 @@ class Visits:
     def role_of(self, water: str) -> Role | None:
         """Give what a water is to this round."""
         return next((s.role for s in self._at.course.stops if s.water == water and s.role), None)
+
+
+def _is_doubted(visit: Visit) -> bool:
+    """Whether it may be another water's, by more than what the other repeats read."""
+    return any(flag.startswith(PERHAPS) and flag != _OTHERWISE for flag in visit.flags)
