@@ -79,14 +79,16 @@ def places_of(
             found = conformity(said.value, whole.expanded(), **bounds, k=whole.k())
             if said.is_imported:
                 found = replace(found, place="cannot tell", reason=_IMPORTED)
+            elif row.is_withheld:
+                found = replace(found, place="cannot tell", reason=row.why)
             yield Place(side, captures[-1].water, row.quantity, here, found)
 
 
 def classes_of(rows: Sequence[Row], captures: Sequence[Capture], side: str) -> Iterator[Class]:
     """Give the published classes of one water."""
     for row, said in _of(rows, side):
-        if said.is_imported:
-            continue  # nobody knows its uncertainty, so nobody knows its class
+        if said.is_imported or row.is_withheld:
+            continue  # nobody knows how far to trust the number, so nobody knows its class
         for classes in built_in_limits().classes.values():
             if classes.quantity == row.quantity and not classes.applies_to and said.value >= 0:
                 labels = classes.labels(said.value, said.whole.expanded())

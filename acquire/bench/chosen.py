@@ -44,13 +44,18 @@ def compare_stored(
     both, the earlier as reference.
 
     Raises:
-        ConfigError: nothing in the store goes by such a word.
+        ConfigError: nothing in the store goes by such a word, or both are the same captures.
 
     """
-    return [
-        _compare(records, reference, subject, quantities, matters)
-        for reference, subject in _pairs(records, first, second)
-    ]
+    pairs = _pairs(records, first, second)
+    for reference, subject in pairs:
+        both = {one.id for one in reference} & {one.id for one in subject}
+        if both:
+            raise ConfigError(
+                "a capture cannot be compared with itself", found=", ".join(sorted(both)),
+                allowed="two waters, or one water of two rounds: WATER@ROUND",
+            )  # fmt: skip
+    return [_compare(records, one, other, quantities, matters) for one, other in pairs]
 
 
 def _pairs(

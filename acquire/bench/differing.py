@@ -95,7 +95,7 @@ def row_of(asked: Asked, first: Measured | None, second: Measured | None) -> Row
     common = (quantity.name, quantity.unit, first, second)
     if first is None or second is None:
         which = "either" if first is second else "the reference" if first is None else "the subject"
-        why = f"it did not come to rest in {which}, or this meter is not known to measure it"
+        why = f"it did not come to rest in {which}, or nothing is known of what measured it"
         return Row(*common, None, None, matters, "cannot tell", why)
     budget = difference_between(first, second)
     if scatter is not None:

@@ -85,6 +85,8 @@ def measured(
             continue
         if not math.isfinite(value.value):
             continue
+        if not value.budget and not math.isfinite(value.expanded_u) and value.source == "meter":
+            continue  # settled by somebody who does not say how well
         values.append(value)
         terms = _check_terms(capture, value, known)
         checks.append(terms)

@@ -294,3 +294,23 @@ def test_an_imported_value_meets_no_limit_and_has_no_class():
     assert ("reference", "inside") in places
     assert {place for side, place in places if side == "subject"} == {"cannot tell"}
     assert {one.side for one in found.classes} == {"reference"}
+
+
+def test_what_speaks_against_a_value_speaks_against_its_limits_and_class_too():
+    a = capture("a", {"ph": 7.2, "tds": 200.0})
+    b = capture("b", {"ph": 9.4, "tds": 210.0}, water="well")
+    failing = {("kitchen", "ph"): "check k failed", ("kitchen", "tds"): "check k failed"}
+    sound, doubted = compare(a, b, CHANNELS), compare(a, b, CHANNELS, failing=failing)
+    assert ("subject", "outside") in {(p.side, p.found.place) for p in sound.places}
+    assert sound.classes
+    assert {place.found.place for place in doubted.places} == {"cannot tell"}
+    assert all("check k failed" in place.found.reason for place in doubted.places)
+    assert not doubted.classes
+
+
+def test_a_value_without_any_uncertainty_is_not_taken_for_an_exact_one():
+    a, b = capture("a", {"ph": 7.20}), capture("b", {"ph": 7.20})
+    bare = replace(b.values["ph"], budget={}, expanded_u=math.inf)
+    found = compare(a, replace(b, values={"ph": bare}), CHANNELS)
+    assert row(found, "ph").verdict == "cannot tell"
+    assert row(found, "ph").subject is None

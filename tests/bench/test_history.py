@@ -224,6 +224,9 @@ def test_rounds_repeats_and_what_was_set_aside(store):
             compare_stored(records, "ro", "nowhere")
         with pytest.raises(ConfigError, match="two waters"):
             compare_stored(records, "tap")
+        for same in (("tap", "tap"), ("round2", "round2"), ("s2", "tap@round2")):
+            with pytest.raises(ConfigError, match="with itself"):
+                compare_stored(records, *same)
 
 
 def test_a_closing_check_that_failed_speaks_against_the_round(store):
