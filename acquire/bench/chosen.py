@@ -40,8 +40,8 @@ def compare_stored(
 ) -> list[Comparison]:
     """Compare what two words mean: water, capture, round, or `water@round`.
 
-    One round alone gives its reference against each of its subjects; two give each water that is in
-    both, the earlier as reference.
+    One round alone, by its id or as `last`, gives its reference against each of its subjects; two
+    give each water that is in both, the earlier as reference.
 
     Raises:
         ConfigError: nothing in the store goes by such a word, or both are the same captures.
@@ -62,11 +62,12 @@ def _pairs(
     records: Records, first: str, second: str | None
 ) -> list[tuple[list[Capture], list[Capture]]]:
     if second is None:
-        found = records.round(first)
+        rounds = records.rounds() if first == "last" else []
+        found = rounds[-1] if rounds else records.round(first)
         if found is None:
             raise ConfigError(
                 "compared with what? Say two waters, or one round", found=first,
-                allowed="ouzel compare REFERENCE SUBJECT, or the id of a round",
+                allowed="ouzel compare REFERENCE SUBJECT, or a round: its id, or last",
             )  # fmt: skip
         return _within(records, found)
     rounds = [records.round(word) for word in (first, second)]

@@ -207,6 +207,7 @@ def test_rounds_repeats_and_what_was_set_aside(store):
         assert [c.id for c in last.subject] == ["s2", "t2"]
         assert [c.id for c in last.reference] == ["r2"]
         assert next(r for r in last.rows if r.quantity == "ph").verdict == "yes"
+        assert compare_stored(records, "last") == [last]
         (odd,) = compare_stored(records, "round1")
         assert {r.verdict for r in odd.rows} == {"cannot tell"}
         both = compare_stored(records, "round0", "round2")
