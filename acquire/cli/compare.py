@@ -21,7 +21,8 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
         "compare",
         help="what differs between two waters beyond what the probe can tell",
         description="A and B are a water (its latest captures), the id of a capture, the id of a "
-        "round or last, or WATER@ROUND. One round alone: its reference against each of its subjects.",
+        "round, last (the latest round), or WATER@ROUND. One round alone: its reference against "
+        "each of its subjects.",
     )
     parser.add_argument("first", metavar="A", help="the reference, or a round")
     parser.add_argument("second", metavar="B", nargs="?", help="the subject")
