@@ -62,8 +62,8 @@ def _pairs(
     records: Records, first: str, second: str | None
 ) -> list[tuple[list[Capture], list[Capture]]]:
     if second is None:
-        rounds = records.rounds() if first == "last" else []
-        found = rounds[-1] if rounds else records.round(first)
+        known = records.rounds() if first == "last" else []
+        found = known[-1] if known else records.round(first)
         if found is None:
             raise ConfigError(
                 "compared with what? Say two waters, or one round", found=first,
