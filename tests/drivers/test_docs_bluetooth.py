@@ -78,7 +78,9 @@ def test_the_profile_with_overrides_fits(tmp_path) -> None:
 
 
 def test_the_encrypted_meter_of_the_guide_is_accepted_with_its_key_beside_it(tmp_path) -> None:
-    (tmp_path / "cellar.key").write_text("00112233445566778899aabbccddeeff\n")
+    key = tmp_path / "cellar.key"
+    key.write_text("00112233445566778899aabbccddeeff\n")
+    key.chmod(0o600)
     (block,) = re.findall(r"```ini\n(.*?)```", GUIDE, re.DOTALL)
     table = tomllib.loads(block)["meters"]["cellar"]
     settings = AdvertSettings.model_validate(table, context={"base": tmp_path})
