@@ -69,7 +69,7 @@ def test_a_whole_round_by_touch(look, kitchen):
     assert look.count(".stones li[data-state=taken]") >= 2
     look.until(
         "Number(document.querySelector('[data-quantity=conductivity] .card-value').textContent) > 400"
-        " && document.querySelector('[data-quantity=ph] .card-phase').textContent.startsWith('settling')",
+        " && document.querySelector('[data-quantity=ph] .card-phase').textContent.startsWith('settl')",
         seconds=40,
     )
     look.picture("round-light")
