@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from acquire.cli.dialogue import ask, say
 from acquire.errors import FrameError
 from acquire.outlets.words import shown_with_u, tidy
 
@@ -124,11 +125,11 @@ def take_by_hand(
         writer = runner.run(StoreWriter.open(store, clock=clock, commit_every_s=every_s))
         try:
             began = clock.now()
-            dialogue = Dialogue(driver.fields, _ask, _say)
+            dialogue = Dialogue(driver.fields, ask, say)
             try:
                 stood_still = dialogue.run()
             except (KeyboardInterrupt, EOFError):
-                _say("\nNothing was stored.")
+                say("\nNothing was stored.")
                 raise KeyboardInterrupt from None
             typed = _Typed(dialogue.entries, stood_still, began, clock.now(), stop)
             return runner.run(_keep(config, meter, driver, writer, typed))
@@ -203,16 +204,3 @@ class _Typed:
     began: Stamp
     ended: Stamp
     stop: tuple[str, Role | None]
-
-
-def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
-
-
-def _ask(prompt: str) -> str:
-    """Give the next line a person types; EOFError at Ctrl-D or the end of a file."""
-    print(prompt, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise EOFError
-    return line

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from acquire.errors import ConfigError
+from acquire.cli.dialogue import ask, say
 from acquire.outlets.words import tidy
 from acquire.rounds import SHAPES
 from acquire.water.microscope import field_diameter
@@ -24,19 +24,19 @@ def ask_count(water: str, optics: Optics) -> tuple[tuple[int, ...], dict[str, in
 
     KeyboardInterrupt and the end of input leave: nothing is kept then.
     """
-    _say(f"Particles in {tidy(water)}. Leave bubbles out: they are round, with a dark rim.")
-    _say("Type what each field holds, 0 as well. Enter ends, - takes the last one back.")
+    say(f"Particles in {tidy(water)}. Leave bubbles out: they are round, with a dark rim.")
+    say("Type what each field holds, 0 as well. Enter ends, - takes the last one back.")
     fields: list[int] = []
     while True:
         answer = _ask(f"  field {len(fields) + 1}: ")
         if answer == "-":
-            _say(f"  took back {fields.pop()}" if fields else "  nothing to take back")
+            say(f"  took back {fields.pop()}" if fields else "  nothing to take back")
         elif answer == "" and fields:
             break
         elif answer.isdecimal() and len(answer) < 7:
             fields.append(int(answer))
         else:
-            _say("  a whole number, - or Enter")
+            say("  a whole number, - or Enter")
     total = sum(fields)
     shapes = _shapes(total) if total else {}
     bubbles = int(_number("  bubbles left out [0]: ", 0.0, whole=True))
@@ -56,9 +56,9 @@ def _shapes(total: int) -> dict[str, int]:
             if not any(found[name] for name in found if name != SHAPES[-1]):
                 return {}
             if left:
-                _say(f"  other: {left}")
+                say(f"  other: {left}")
             return {name: n for name, n in found.items() if n}
-        _say(f"  that is {-left} more than {total}: once more")
+        say(f"  that is {-left} more than {total}: once more")
 
 
 def _ask_optics(known: Optics) -> Optics:
@@ -101,16 +101,8 @@ def _until(prompt: str, read: Callable[[str], float]) -> float:
         try:
             return read(_ask(prompt))
         except ValueError:
-            _say("  a number, please")
-
-
-def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+            say("  a number, please")
 
 
 def _ask(prompt: str) -> str:
-    print(prompt, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise ConfigError("the input ended before the count did: nothing was kept")
-    return line.strip()
+    return ask(prompt, ended="the input ended before the count did: nothing was kept").strip()

@@ -151,13 +151,9 @@ def _clear(
 
 
 def _ask(prompt: str) -> str:
-    import sys
+    from acquire.cli.dialogue import ask
 
-    print(prompt, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise ConfigError("the input ended: nothing was kept")
-    return line.strip()
+    return ask(prompt, ended="the input ended: nothing was kept").strip()
 
 
 def _kept(store: Path, captures: Sequence[Capture]) -> set[str]:

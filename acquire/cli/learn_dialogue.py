@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from acquire.cli.dialogue import ask
 from acquire.errors import OuzelError
 from acquire.outlets.words import tidy
 from acquire.quantities import BUILT_IN
@@ -54,14 +54,14 @@ def confirm(found: Any, say: Callable[[str], None], dip: Callable[[], Any]) -> A
     """
     changes: dict[int, tuple[str, str]] = {}
     while True:
-        answer = _ask(_QUESTION).split()
+        answer = ask(_QUESTION).split()
         match [word.casefold() for word in answer]:
             case ["yes" | "y"]:
                 return found
             case ["no" | "n"]:
                 raise EOFError
             case ["dip"]:
-                if _ask(_DIP).strip().casefold() not in {"no", "n"}:
+                if ask(_DIP).strip().casefold() not in {"no", "n"}:
                     before, found = found, dip()
                     if len(found.proposals) == len(before.proposals):
                         found = _changed(found, changes, say)
@@ -94,15 +94,7 @@ def may_ask(commands: Sequence[bytes], say: Callable[[str], None]) -> bool:
     """Ask before anything is sent to a device that nobody knows."""
     shown = ", ".join(repr(command.decode("ascii"))[1:-1] for command in commands)
     say(f"May I ask it for a reading? I would send: {shown}")
-    return _ask("These set nothing on meters I know of. (yes / no): ").strip().casefold() in {
+    return ask("These set nothing on meters I know of. (yes / no): ").strip().casefold() in {
         "y",
         "yes",
     }
-
-
-def _ask(prompt: str) -> str:
-    print(prompt, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise EOFError
-    return line
