@@ -290,7 +290,7 @@ class Point:
         if by_litres is not None and a_day:
             by_days = min(by_litres / a_day, math.inf if by_days is None else by_days)
         change = ends_soon(
-            self._state().forecast,
+            self.state().forecast,
             Left("of what it is rated for", by_days, by_litres),
             Notice(config.warn_days, config.warn_litres),
             a_day,
@@ -338,9 +338,10 @@ class Point:
         if stamp.at_ms - self._summed_ms < 7 * _DAY_MS:
             return []
         self._summed_ms = stamp.at_ms
-        return [self._event("watch_summary", paragraph(self._state(), self.draws), stamp)]
+        return [self._event("watch_summary", paragraph(self.state(), self.draws), stamp)]
 
-    def _state(self) -> WatchState:
+    def state(self) -> WatchState:
+        """How the watch stands after the draws it has seen."""
         return state_of(
             self.name,
             self.draws,

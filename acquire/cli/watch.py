@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from acquire.config import Config
     from acquire.readings import Stamp
     from acquire.store.records import Records
-    from acquire.watch.history import WatchState
     from acquire.watching import Point, WatchNews
 
 __all__ = ["add_to"]
@@ -84,7 +83,7 @@ def _status(args: argparse.Namespace) -> int:
 
     config = load_config(args)
     with Records.open(store_path(args, config)) as records:
-        states = [_state(point) for point in _points(args.watch, config, records)]
+        states = [point.state() for point in _points(args.watch, config, records)]
     if args.json:
         print(json.dumps([state_json(state) for state in states], indent=2))
     else:
@@ -106,19 +105,6 @@ def _points(name: str | None, config: Config, records: Records) -> list[Point]:
 
 
 _HOW = "a table [watch.NAME] in the configuration"
-
-
-def _state(point: Point) -> WatchState:
-    from acquire.watch.history import state_of
-
-    return state_of(
-        point.name,
-        point.draws,
-        point.judge.standing(),
-        tuple(point.open.values()),
-        changed_ms=point.changed_ms,
-        litres_a_day=point.config.litres_a_day,
-    )
 
 
 def _plot(args: argparse.Namespace) -> int:

@@ -21,7 +21,6 @@ from acquire.page.shapes import alert_json
 from acquire.readings import utc_text
 from acquire.store.records import Records
 from acquire.store.spans import Point
-from acquire.watch.history import state_of
 from acquire.watch.kept import KeptDraw
 from acquire.watching import resumed
 
@@ -148,18 +147,10 @@ def _watches(page: Page, records: Records) -> list[dict[str, Any]]:
     )
     said = []
     for point in points:
-        state = state_of(
-            point.name,
-            point.draws,
-            point.judge.standing(),
-            tuple(point.open.values()),
-            changed_ms=point.changed_ms,
-            litres_a_day=point.config.litres_a_day,
-        )
         measured = [s.quantity for s in records.series() if s.meter == point.config.product]
         said.append(
             {
-                **watch_json(state),
+                **watch_json(point.state()),
                 "product": point.config.product,
                 "feed": point.config.feed,
                 "charts": [*DRAWN, *dict.fromkeys(measured)],
