@@ -415,16 +415,14 @@ class Daemon:
             await self._writer.add(item)
         await self._said.publish(item)
         for told in () if item.meter in self._off_bench else desk.update(item):
-            news = self._walking.named(told)
-            await self._keep(news)
-            await self._walked(item.meter, partial(self._walking.hear, news))
+            news = await self._keep_named(item.meter, told)
             if isinstance(news, Capture) and news.state in _EXPLAINED:
                 await self._said.publish(desk.explain(news))
             if isinstance(news, Capture):
                 for point in self._points:
                     point.see(news)
         for point in tuple(self._points):
-            await self._keep_watched(await self._watched(point, item))
+            await self._keep_all(await self._watched(point, item))
         status = desk.status()
         if status is not None:
             await self._said.publish(status)
@@ -432,9 +430,14 @@ class Daemon:
 
     async def _interrupt(self, meter: str, desk: Desk, stamp: Stamp, why: str) -> None:
         for told in desk.interrupt(stamp, why):
-            news = self._walking.named(told)
-            await self._keep(news)
-            await self._walked(meter, partial(self._walking.hear, news))
+            await self._keep_named(meter, told)
+
+    async def _keep_named(self, meter: str, told: Capture | Event) -> Capture | Event:
+        """Keep what the bench gives by the name a round has for it, and let the round hear it."""
+        news = self._walking.named(told)
+        await self._keep(news)
+        await self._walked(meter, partial(self._walking.hear, news))
+        return news
 
     async def _walked(self, meter: str, step: Callable[[], Sequence[WalkNews]]) -> None:
         """Let the round under way take a step, keep what it gives, say what to do next."""
@@ -448,16 +451,20 @@ class Daemon:
         await self._keep_walked(meter, news)
 
     async def _keep_walked(self, meter: str, news: Sequence[WalkNews]) -> None:
-        for item in news:
-            if isinstance(item, Event | Capture):
-                await self._keep(item)
-            elif self._writer is not None:
-                await self._writer.keep(item)
+        await self._keep_all(news)
         guidance = self._walking.guidance(meter)
         if guidance is not None:
             # Kept as well, for a command in another process that follows the round in the store.
             await self._writer_keep(guidance_event(guidance, self._clock.now()))
             await self._said.publish(guidance)
+
+    async def _keep_all(self, news: Sequence[WalkNews | WatchNews]) -> None:
+        """Keep each; captures and events are announced, the rest is for the store alone."""
+        for item in news:
+            if isinstance(item, Event | Capture):
+                await self._keep(item)
+            elif self._writer is not None:
+                await self._writer.keep(item)
 
     async def _keep(self, item: Capture | Event) -> None:
         """Durable first, announced second."""
@@ -472,13 +479,6 @@ class Daemon:
             text = f"{point.name} is watched no longer: {type(error).__name__}: {error}"
             await self._keep(Event("watch_failed", item.stamp, item.meter, text))
             return ()
-
-    async def _keep_watched(self, news: Sequence[WatchNews]) -> None:
-        for item in news:
-            if isinstance(item, Event):
-                await self._keep(item)
-            elif self._writer is not None:
-                await self._writer.keep(item)
 
     async def _take_requests(self) -> None:
         """Do what other commands ask of the one process that writes."""
@@ -500,7 +500,7 @@ class Daemon:
                     else:
                         continue
                     if news:
-                        await self._keep_watched(news)
+                        await self._keep_all(news)
                         if said.get("undo"):
                             self._past(point.resume)
                         note.unlink(missing_ok=True)  # durable now: whoever asked may go
@@ -639,14 +639,12 @@ class Daemon:
             role=role,
             corrections=self._in_force(meter),
         )
-        capture = self._walking.named(typed)
-        assert isinstance(capture, Capture)  # noqa: S101 - as it was given
         reading = Reading(meter, now, values)
         if self._writer is not None:
             await self._writer.add(reading)
         await self._said.publish(reading)
-        await self._keep(capture)
-        await self._walked(meter, partial(self._walking.hear, capture))
+        capture = await self._keep_named(meter, typed)
+        assert isinstance(capture, Capture)  # noqa: S101 - as it was given
         for point in self._points:
             point.see(capture)
         if capture.state is CaptureState.FINAL:
