@@ -3,51 +3,25 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import dataclasses
 import resource
 from itertools import pairwise
-from typing import ClassVar
 
 import pytest
-from pydantic import BaseModel
 
 from acquire import config, daemon, registry
 from acquire.clock import SystemClock
 from acquire.daemon import Daemon
-from acquire.readings import Capture, CaptureState, Channel, Event, Reading
+from acquire.readings import Capture, CaptureState, Event, Reading
 from acquire.store.records import Records
+from tests.pretend_meter import PretendMeter, PretendSettings
 
 
-class Settings(BaseModel):
-    driver: str
-    wait_s: float = 1.0
-
-
-class Tub:
+class Tub(PretendMeter):
     """A meter that goes from air into a water and rests there, one reading a second."""
 
-    Settings: ClassVar = Settings
-    channels = (Channel("conductivity", 1.0), Channel("temperature", 0.1))
-    identity = "tub-1"
-    bad_frames = 0
-
-    def __init__(self, settings, *, meter, clock):
-        self.meter, self.clock, self.wait_s = meter, clock, settings.wait_s
-
-    @contextlib.asynccontextmanager
-    async def open(self):
-        yield self._readings()
-
-    async def _readings(self):
-        n = 0
-        while True:
-            await self.clock.sleep(self.wait_s)
-            value = 0.0 if n < 15 else 480.0 + n % 2
-            yield Reading(
-                self.meter, self.clock.now(), {"conductivity": value, "temperature": 20.0}
-            )
-            n += 1
+    def conductivity(self, n):
+        return 0.0 if n < 15 else 480.0 + n % 2
 
 
 @pytest.fixture
@@ -55,7 +29,7 @@ def tub(monkeypatch, tmp_path):
     monkeypatch.setitem(registry.BUILT_IN_DRIVERS, "tub", f"{__name__}:Tub")
     monkeypatch.setattr(daemon, "driver_class", lambda _name: Tub)
     loaded = config.load(None)
-    meters = [config.MeterConfig("kitchen", "tub", Settings(driver="tub"))]
+    meters = [config.MeterConfig("kitchen", "tub", PretendSettings(driver="tub"))]
     return lambda **more: Daemon(
         loaded, meters, SystemClock(200.0), store=tmp_path / "water.db", **more
     )

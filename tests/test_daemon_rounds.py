@@ -3,50 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-from typing import ClassVar
 
 import pytest
-from pydantic import BaseModel
 
 from acquire import config, daemon
 from acquire.clock import SystemClock
 from acquire.daemon import Daemon
-from acquire.readings import Capture, Channel, Reading
+from acquire.readings import Capture, Reading
 from acquire.rounds import Guidance
 from acquire.store.records import Records
+from tests.pretend_meter import PretendMeter, PretendSettings
 
 PLAN = '[[stop]]\nreference = "tub"\n[[stop]]\nsubject = "well"\n'
 
 
-class Settings(BaseModel):
-    driver: str
-
-
-class Dips:
+class Dips(PretendMeter):
     """A meter that is put into one water after the other, a minute and a half each."""
 
-    Settings: ClassVar = Settings
-    channels = (Channel("conductivity", 1.0), Channel("temperature", 0.1))
-    identity = "dips-1"
-    bad_frames = 0
-
-    def __init__(self, settings, *, meter, clock):
-        self.meter, self.clock = meter, clock
-
-    @contextlib.asynccontextmanager
-    async def open(self):
-        yield self._readings()
-
-    async def _readings(self):
-        n = 0
-        while True:
-            await self.clock.sleep(1.0)
-            waters = {0: 480.0, 1: 60.0}
-            value = 0.0 if n % 120 < 20 else waters[n // 120 % 2] + n % 2
-            values = {"conductivity": value, "temperature": 20.0}
-            yield Reading(self.meter, self.clock.now(), values)
-            n += 1
+    def conductivity(self, n):
+        waters = {0: 480.0, 1: 60.0}
+        return 0.0 if n % 120 < 20 else waters[n // 120 % 2] + n % 2
 
 
 @pytest.fixture
@@ -55,7 +31,7 @@ def dips(monkeypatch, tmp_path):
     (tmp_path / "plans").mkdir()
     (tmp_path / "plans" / "mine.toml").write_text(PLAN, encoding="utf-8")
     monkeypatch.setattr(daemon, "driver_class", lambda _name: Dips)
-    meters = [config.MeterConfig("kitchen", "dips", Settings(driver="dips"))]
+    meters = [config.MeterConfig("kitchen", "dips", PretendSettings(driver="dips"))]
     loaded = config.load(None)
     return lambda **more: Daemon(
         loaded, meters, SystemClock(100.0), store=tmp_path / "water.db", **more

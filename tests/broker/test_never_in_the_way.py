@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import resource
 from pathlib import Path
 from typing import ClassVar
 
 import aiomqtt
 import pytest
-from pydantic import BaseModel
 
 from acquire import config as configuration
 from acquire import daemon as daemon_module
@@ -19,33 +17,19 @@ from acquire.clock import SystemClock
 from acquire.daemon import Daemon
 from acquire.outlets.publisher import MqttOutlet
 from acquire.outward import MqttConfig
-from acquire.readings import CaptureState, Channel, Reading
+from acquire.readings import CaptureState, Reading
 from acquire.store.outbox import Outbox
+from tests.pretend_meter import PretendMeter, PretendSettings
 
 PERIOD_S = 0.02
 
 
-class Settings(BaseModel):
-    driver: str = "beat"
-
-
-class Beat:
+class Beat(PretendMeter):
     """A meter that speaks by the machine's own clock, and notes when it could not."""
 
-    Settings: ClassVar = Settings
-    channels = (Channel("conductivity", 1.0), Channel("temperature", 0.1))
-    identity = "beat"
-    bad_frames = 0
     late_s: ClassVar[list[float]] = []
 
-    def __init__(self, settings, *, meter, clock):
-        self.meter, self.clock = meter, clock
-
-    @contextlib.asynccontextmanager
-    async def open(self):
-        yield self._readings()
-
-    async def _readings(self):
+    async def readings(self):
         loop = asyncio.get_running_loop()
         due_s = loop.time()
         number = 0
@@ -79,7 +63,7 @@ async def running(broker, tmp_path, monkeypatch):
     outlet = MqttOutlet(settings, config, SystemClock())
     works = Daemon(
         config,
-        [configuration.MeterConfig("kitchen", "beat", Settings())],
+        [configuration.MeterConfig("kitchen", "beat", PretendSettings())],
         SystemClock(),
         store=tmp_path / "water.db",
         outlets=[outlet],

@@ -7,51 +7,29 @@ import contextlib
 import json
 import time
 from dataclasses import replace
-from typing import ClassVar
 
 import httpx
 import pytest
-from pydantic import BaseModel
 
 from acquire import config, daemon, registry
 from acquire.clock import SystemClock
 from acquire.daemon import Daemon
 from acquire.outward import PageConfig
 from acquire.page.outlet import PageOutlet
-from acquire.readings import Channel, Reading
 from tests.page.describing import hold
+from tests.pretend_meter import PretendMeter, PretendSettings
 
 SPEED = 200.0
 
 
-class Settings(BaseModel):
-    driver: str = "dips"
-    wait_s: float = 1.0
-
-
-class Dips:
+class Dips(PretendMeter):
     """A meter that is dipped into a water again and again: 20 s in air, 160 s in water."""
 
-    Settings: ClassVar = Settings
-    channels = (Channel("conductivity", 1.0), Channel("temperature", 0.1))
-    identity = "dips-1"
-    bad_frames = 0
+    def conductivity(self, n):
+        return 0.0 if n % 180 < 20 else 480.0 + n % 2
 
-    def __init__(self, settings, *, meter, clock):
-        self.meter, self.clock, self.wait_s = meter, clock, settings.wait_s
-
-    @contextlib.asynccontextmanager
-    async def open(self):
-        yield self._readings()
-
-    async def _readings(self):
-        n = 0
-        while True:
-            await self.clock.sleep(self.wait_s)
-            value = 0.0 if n % 180 < 20 else 480.0 + n % 2
-            values = {"conductivity": value, "temperature": 20.0}
-            yield Reading(self.meter, self.clock.now(), values, raw=f"EC {value:.0f} <img src=x>")
-            n += 1
+    def raw(self, value):
+        return f"EC {value:.0f} <img src=x>"
 
 
 class House:
@@ -147,7 +125,7 @@ async def build(monkeypatch, tmp_path):
         file.write_text(text, encoding="utf-8")
         loaded = config.load(file)
         played = {
-            name: config.MeterConfig(name, "dips", Settings(wait_s=more.pop("wait_s", 1.0)))
+            name: config.MeterConfig(name, "dips", PretendSettings(wait_s=more.pop("wait_s", 1.0)))
             for name in meters
         }
         loaded = replace(loaded, meters={**loaded.meters, **played})
