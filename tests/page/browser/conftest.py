@@ -246,13 +246,17 @@ class Look:
             "return document.documentElement.scrollWidth > document.documentElement.clientWidth"
         )
 
-    def complaints(self):
-        """What the console holds against the page since it was asked last."""
-        return [
+    def complaints(self, *but):
+        """What the console holds against the page since it was asked last.
+
+        Lines that hold every word of `but` are left out: what the test itself brought about.
+        """
+        held = [
             line["message"]
             for line in self.driver.get_log("browser")
             if line["level"] in {"SEVERE", "WARNING"}
         ]
+        return [line for line in held if not but or any(word not in line for word in but)]
 
     def picture(self, name):
         """Keep a picture for the documentation, when they are wanted."""

@@ -26,7 +26,11 @@ export function view(rest) {
     };
     const [first, firstLabel] = list("Reference", reference);
     const [second, secondLabel] = list("Subject", subject);
+    let before = [reference, subject];
     function go() {
+      // A water chosen on both sides: they change places, for nothing is compared with itself.
+      if (first.value === second.value) [first.value, second.value] = [before[1], before[0]];
+      before = [first.value, second.value];
       history.replaceState(null, "", `#compare/${encodeURIComponent(first.value)}/${encodeURIComponent(second.value)}`);
       filled(result, () => get("compare", { reference: first.value, subject: second.value }), drawn);
     }
