@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 
-from acquire.bench.comparison import SESSION_MS, Comparison, Scatter, compare, scatter_of
+from acquire.bench.comparison import Comparison, Scatter, compare, scatter_of
 from acquire.bench.flagged import is_grave
-from acquire.bench.meter_state import failures
+from acquire.bench.meter_state import SESSION_MS, failures
 from acquire.bench.sides import in_use
 from acquire.checks import Check, StandingCorrection
 from acquire.errors import ConfigError
@@ -47,7 +47,8 @@ def compare_stored(
         ConfigError: nothing in the store goes by such a word, or both are the same captures.
 
     """
-    pairs = _pairs(records, first, second)
+    rounds = records.rounds()
+    pairs = _pairs(records, rounds, first, second)
     for reference, subject in pairs:
         both = {one.id for one in reference} & {one.id for one in subject}
         if both:
@@ -55,25 +56,53 @@ def compare_stored(
                 "a capture cannot be compared with itself", found=", ".join(sorted(both)),
                 allowed="two waters, or one water of two rounds: WATER@ROUND",
             )  # fmt: skip
-    return [_compare(records, one, other, quantities, matters) for one, other in pairs]
+    meters = sorted({one.meter for pair in pairs for some in pair for one in some})
+    channels = {meter: records.channels(meter) for meter in meters}
+    corrections = [one for meter in meters for one in records.corrections(meter=meter)]
+    checks = records.checks()
+    flags: dict[str, tuple[str, ...]] = {
+        visit.capture_id: visit.flags
+        for one in rounds
+        for visit in one.visits
+        if visit.capture_id and visit.flags and visit.state == "taken"
+    }
+    repeats = [
+        (one.meter, some)
+        for one in rounds[-_ROUNDS:]
+        if one.meter in meters
+        for some in _repeats(records, one)
+    ]
+    return [
+        compare(
+            reference,
+            subject,
+            channels,
+            corrections,
+            quantities=quantities,
+            matters=matters,
+            flags=flags,
+            failing=failing([*reference, *subject], checks, corrections),
+            scatter=_scatter(repeats, [*reference, *subject], quantities),
+        )
+        for reference, subject in pairs
+    ]
 
 
 def _pairs(
-    records: Records, first: str, second: str | None
+    records: Records, rounds: Sequence[Round], first: str, second: str | None
 ) -> list[tuple[list[Capture], list[Capture]]]:
     if second is None:
-        known = records.rounds() if first == "last" else []
-        found = known[-1] if known else records.round(first)
+        found = rounds[-1] if first == "last" and rounds else records.round(first)
         if found is None:
             raise ConfigError(
                 "compared with what? Say two waters, or one round", found=first,
                 allowed="ouzel compare REFERENCE SUBJECT, or a round: its id, or last",
             )  # fmt: skip
         return _within(records, found)
-    rounds = [records.round(word) for word in (first, second)]
-    if rounds[0] is not None and rounds[1] is not None:
-        return _between(records, rounds[0], rounds[1])
-    return [(captures_meant(records, first), captures_meant(records, second))]
+    here, there = (records.round(word) for word in (first, second))
+    if here is not None and there is not None:
+        return _between(records, here, there)
+    return [(captures_meant(records, rounds, first), captures_meant(records, rounds, second))]
 
 
 def _within(records: Records, one: Round) -> list[tuple[list[Capture], list[Capture]]]:
@@ -122,8 +151,10 @@ def round_captures(records: Records, one: Round, water: str) -> list[Capture]:
     return [c for c in found if c is not None and c.state is CaptureState.FINAL]
 
 
-def captures_meant(records: Records, word: str) -> list[Capture]:
+def captures_meant(records: Records, rounds: Sequence[Round], word: str) -> list[Capture]:
     """Give the captures that a word means: an id, `water@round`, or a water's latest ones.
+
+    `rounds` are those of the store, oldest first.
 
     Raises:
         ConfigError: there are none; names the waters there are.
@@ -142,12 +173,12 @@ def captures_meant(records: Records, word: str) -> list[Capture]:
             return found
     newest = _newest(records, word)
     if newest is None:
-        known = {c.water for c in records.captures(state=CaptureState.FINAL) if c.water}
+        known = sorted(one.water for one in records.waters())
         raise ConfigError(
             "no final capture of such a water", found=word,
-            allowed=", ".join(sorted(known)) or "the id of a capture or of a round",
+            allowed=", ".join(known) or "the id of a capture or of a round",
         )  # fmt: skip
-    for one in reversed(records.rounds()):
+    for one in reversed(rounds):
         if any(v.capture_id == newest.id and v.state == "taken" for v in one.visits):
             return round_captures(records, one, word) or [newest]
     since_ms = newest.taken.at_ms - REPEATS_MS
@@ -163,36 +194,6 @@ def _newest(records: Records, water: str) -> Capture | None:
         if capture.role not in {Role.RINSE, Role.SOLUTION}:
             return capture
     return None
-
-
-def _compare(
-    records: Records,
-    reference: Sequence[Capture],
-    subject: Sequence[Capture],
-    quantities: Quantities,
-    matters: Mapping[str, float] | None,
-) -> Comparison:
-    captures = [*reference, *subject]
-    meters = sorted({capture.meter for capture in captures})
-    corrections = [one for meter in meters for one in records.corrections(meter=meter)]
-    rounds = records.rounds()
-    flags: dict[str, tuple[str, ...]] = {
-        visit.capture_id: visit.flags
-        for one in rounds
-        for visit in one.visits
-        if visit.capture_id and visit.flags and visit.state == "taken"
-    }
-    return compare(
-        reference,
-        subject,
-        {meter: records.channels(meter) for meter in meters},
-        corrections,
-        quantities=quantities,
-        matters=matters,
-        flags=flags,
-        failing=failing(captures, records.checks(), corrections),
-        scatter=_scatter(records, rounds, meters, {one.id for one in captures}, quantities),
-    )
 
 
 def failing(
@@ -227,19 +228,14 @@ def failing(
 
 
 def _scatter(
-    records: Records,
-    rounds: Sequence[Round],
-    meters: Sequence[str],
-    compared: set[str],
+    repeats: Sequence[tuple[str, list[Capture]]],
+    compared: Sequence[Capture],
     quantities: Quantities,
 ) -> dict[str, Scatter]:
-    """Pool how repeats scattered in earlier rounds of the same meter."""
+    """Pool how repeats, by meter, scattered in earlier rounds of the meters compared."""
+    meters, ids = {one.meter for one in compared}, {one.id for one in compared}
     groups = [
-        some
-        for one in rounds[-_ROUNDS:]
-        if one.meter in meters
-        for some in _repeats(records, one)
-        if not compared & {capture.id for capture in some}
+        some for meter, some in repeats if meter in meters and not ids & {one.id for one in some}
     ]
     found = {}
     for name in quantities:

@@ -89,7 +89,7 @@ def history(
     counted = (one for one in records.counts(water=water) if one.at_ms >= since_ms)
     counts = tuple(particle_result(one) for one in counted)
     if not captures and not counts:
-        known = {c.water for c in records.captures(state=CaptureState.FINAL) if c.water}
+        known = {one.water for one in records.waters()}
         if since_ms and water in known | {one.water for one in records.counts()}:
             raise ConfigError("nothing is kept of this water since that day", found=water)
         raise ConfigError(
