@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from acquire.bench.sides import Channels, Measured, in_use
+from acquire.bench.sides import IMPORTED, Channels, Measured, in_use
 from acquire.errors import WaterError
 from acquire.readings import Capture
 from acquire.stats.conformity import Conformity, conformity
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["Class", "Derived", "Place", "Side", "classes_of", "derived_of", "places_of"]
 
 Side = Literal["reference", "subject"]
-
-_IMPORTED = "imported: nobody knows whether it had come to rest, and how"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +76,7 @@ def places_of(
             bounds = {"lower": here.lower, "upper": here.upper}
             found = conformity(said.value, whole.expanded(), **bounds, k=whole.k())
             if said.is_imported:
-                found = replace(found, place="cannot tell", reason=_IMPORTED)
+                found = replace(found, place="cannot tell", reason=IMPORTED)
             elif row.is_withheld:
                 found = replace(found, place="cannot tell", reason=row.why)
             yield Place(side, captures[-1].water, row.quantity, here, found)

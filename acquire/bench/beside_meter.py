@@ -9,8 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from acquire.bench.comparison import SESSION_MS
-from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS
+from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS, SESSION_MS
 from acquire.bench.sides import Measured
 from acquire.checks import Check, StandingCorrection
 from acquire.stats.trend import theil_sen

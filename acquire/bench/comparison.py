@@ -11,6 +11,7 @@ from acquire.bench.beside import Class, Derived, Place, classes_of, derived_of, 
 from acquire.bench.differing import Asked, Row, Scatter, pooled, row_of, scatter_of
 from acquire.bench.findings import agreement
 from acquire.bench.flagged import grave
+from acquire.bench.meter_state import DAY_MS, SESSION_MS
 from acquire.bench.sides import Channels, in_use, measured
 from acquire.checks import StandingCorrection
 from acquire.errors import ConfigError
@@ -20,7 +21,6 @@ from acquire.water.consistency import Finding
 
 __all__ = [
     "LARGEST_C",
-    "SESSION_MS",
     "TOLERANCES",
     "Comparison",
     "Row",
@@ -29,8 +29,6 @@ __all__ = [
     "scatter_of",
 ]
 
-SESSION_MS = 12 * 3_600_000
-"""Captures this close together are one session: what the meter is off is the same in them."""
 TOLERANCES = 5.0
 """What matters, where nobody says: so many settling tolerances (pH 0.1, 25 mV, 5 %): our choice."""
 LARGEST_C = 2.0
@@ -164,7 +162,7 @@ def _sources(here: Sequence[Capture], there: Sequence[Capture]) -> tuple[dict[st
         notes.append("Two meters: what each is off does not cancel in the difference.")
     apart = max(times) - min(times) > SESSION_MS
     if apart:
-        days = (max(times) - min(times)) / 86_400_000
+        days = (max(times) - min(times)) / DAY_MS
         notes.append(
             f"Taken {days:.0f} days apart: the meter may have drifted, so that its accuracy counts "
             "in full on both sides. The checks of both days tell more: `ouzel meter`."
@@ -178,8 +176,9 @@ def _mild(captures: Sequence[Capture], flags: Mapping[str, Sequence[str]]) -> li
     said: dict[str, list[str]] = {}
     for one in captures:
         mine = flags.get(one.id, ())
+        against = grave(mine)
         for flag in mine:
-            if flag not in grave(mine):
+            if flag not in against:
                 said.setdefault(flag, []).append(one.id)
     return [f"Capture {', '.join(ids)}: {flag}." for flag, ids in said.items()]
 

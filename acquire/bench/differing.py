@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Literal
 
-from acquire.bench.sides import ALONE, Measured
+from acquire.bench.sides import ALONE, IMPORTED, Measured
 from acquire.quantities import BUILT_IN, Quantity
 from acquire.stats.budget import Budget, Component, difference
 from acquire.stats.compare import Ratio, fieller
@@ -184,7 +184,7 @@ def _verdict(
 ) -> tuple[Differs, str]:
     """Decide, unless something speaks against any verdict."""
     if first.is_imported or second.is_imported:
-        return "cannot tell", "imported: nobody knows whether it had come to rest, and how"
+        return "cannot tell", IMPORTED
     if asked.against:
         return "cannot tell", asked.against
     return told(budget, asked.matters)

@@ -21,6 +21,9 @@ from acquire.water.electrode import (
 
 __all__ = [
     "DAY_MS",
+    "LEAST_DAYS",
+    "MONTH_DAYS",
+    "SESSION_MS",
     "Drift",
     "ElectrodeState",
     "MeterState",
@@ -35,7 +38,8 @@ __all__ = [
 DAY_MS = 86_400_000
 MONTH_DAYS = 30.0
 SESSION_MS = 12 * 3_600_000
-"""Checks this close together are one session: the electrode is the same in both."""
+"""Checks and captures this close together are one session: what the meter is off, and its
+electrode, are the same in them."""
 LEAST_DAYS = 7.0
 """A drift per month from checks of a few days is mostly their uncertainty."""
 CHARTED = 1000

@@ -13,10 +13,10 @@ from statistics import fmean
 from typing import Literal
 
 from acquire.bench.beside_meter import Beside, beside_meter, drift_beside
-from acquire.bench.comparison import SESSION_MS, TOLERANCES
+from acquire.bench.comparison import TOLERANCES
 from acquire.bench.differing import Differs, difference_between, told
-from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS
-from acquire.bench.sides import Channels, Measured
+from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS, SESSION_MS
+from acquire.bench.sides import IMPORTED, Channels, Measured
 from acquire.checks import Check, StandingCorrection
 from acquire.quantities import Quantity
 from acquire.stats.budget import Budget, Component, difference
@@ -163,7 +163,7 @@ def change_of(
     verdict, why = told(budget, matters)
     odd = dict.fromkeys(flag for point in points for flag in point.flags)
     if any(point.is_imported for point in points):
-        verdict, why = "cannot tell", "imported: nobody knows whether it had come to rest, and how"
+        verdict, why = "cannot tell", IMPORTED
     elif odd:
         verdict, why = "cannot tell", "; ".join(odd)
     return Change(points[0].at_ms, budget, verdict, why, by_checks)

@@ -18,7 +18,7 @@ from acquire.checks import StandingCorrection
 from acquire.readings import Capture, Channel, SettledValue
 from acquire.stats.budget import Budget, Component, budget_of, rectangular_u
 
-__all__ = ["ALONE", "Channels", "CheckTerms", "Measured", "in_use", "measured"]
+__all__ = ["ALONE", "IMPORTED", "Channels", "CheckTerms", "Measured", "in_use", "measured"]
 
 Channels = Mapping[str, Mapping[str, Channel]]
 """By meter, then by quantity."""
@@ -28,6 +28,9 @@ CheckTerms = Mapping[tuple[str, str, int], tuple[float, ...]]
 
 ALONE = ("noise", "resolution", "remaining", SLOW_TAIL)
 """Terms of the settling itself: what two captures of one water may differ by."""
+
+IMPORTED = "imported: nobody knows whether it had come to rest, and how"
+"""Why nothing is said of a number that `ouzel import` brought."""
 
 PH_SPAN = 7.0
 """pH from the pivot to the end of the scale, over which a maker's ± is taken to hold."""
