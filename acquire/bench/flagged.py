@@ -1,21 +1,40 @@
 """What the flag of a visit does to a verdict: the grave ones speak against it. Pure.
 
-A flag is a sentence that a walk keeps with a visit. It is grave when the number may be another
-water's or had not come to rest: what rests on it cannot be told. All others (the probe was lifted
-after the capture, a rinse was short, somebody said which water it is) are told beside the verdict.
-That answer does not take the doubt away: in random rounds people answer of the glass the probe has
-reached by then.
+A flag is a sentence that a walk keeps with a visit. What it means is read from its words, those of
+earlier versions included: a word that decides something is written here, once. It is grave when the
+number may be another water's or had not come to rest: what rests on it cannot be told. All others
+(the probe was lifted after the capture, a rinse was short, somebody said which water it is) are
+told beside the verdict. That answer does not take the doubt away: in random rounds people answer of
+the glass the probe has reached by then.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["grave", "is_grave"]
+__all__ = [
+    "CARRY_OVER",
+    "COLDER",
+    "NOT_AT_REST",
+    "PERHAPS",
+    "RIGHT_GLASS",
+    "SAID",
+    "TOO_SHORT",
+    "WARMER",
+    "grave",
+    "is_grave",
+    "is_said",
+]
 
-_ANOTHER_WATER = ("perhaps another water", "was it in the right glass", "carry-over")
-_NOT_AT_REST = ("it did not come to rest",)
-_NOT_AS_WARM = ("°C warmer than", "°C colder than")
+PERHAPS = "perhaps another water"
+RIGHT_GLASS = "was it in the right glass"
+CARRY_OVER = "carry-over"
+NOT_AT_REST = "it did not come to rest"
+WARMER, COLDER = "°C warmer than", "°C colder than"
+TOO_SHORT = "too short"
+"""Of a rinse."""
+SAID = "somebody said that it is"
+"""Before the name of the water."""
 
 
 def grave(flags: Iterable[str], quantity: str = "") -> tuple[str, ...]:
@@ -23,12 +42,17 @@ def grave(flags: Iterable[str], quantity: str = "") -> tuple[str, ...]:
 
     Waters that are not equally warm differ in temperature, and that may be said.
     """
-    words = [*_ANOTHER_WATER, *_NOT_AT_REST]
+    words = [PERHAPS, RIGHT_GLASS, CARRY_OVER, NOT_AT_REST]
     if quantity != "temperature":
-        words += _NOT_AS_WARM
+        words += (WARMER, COLDER)
     return tuple(flag for flag in flags if any(word in flag for word in words))
 
 
 def is_grave(flags: Iterable[str]) -> bool:
     """Whether one of them speaks against a verdict on most quantities."""
     return bool(grave(flags))
+
+
+def is_said(flags: Iterable[str]) -> bool:
+    """Whether somebody has said which water it is."""
+    return any(flag.startswith(SAID) for flag in flags)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from acquire.bench.flagged import SAID, TOO_SHORT
 from acquire.bench.walk_odd import temperature_apart
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
-from acquire.bench.walk_visits import SAID, Visits
+from acquire.bench.walk_visits import Visits
 from acquire.bench.walk_which import ANOTHER, Which
 from acquire.readings import Role, Stamp
 from acquire.rounds import VisitState
@@ -68,7 +69,7 @@ class Doubts:
         at = self._at
         rinse, stop = dip.position, at.course.stops[dip.position]
         seen = f"{at.rinsed_s:.0f} s of {stop.least_s:.0f} s seen"
-        flag = f"rinse too short: {seen}" if at.rinsed_s else "rinse left out: none was seen"
+        flag = f"rinse {TOO_SHORT}: {seen}" if at.rinsed_s else "rinse left out: none was seen"
         state: VisitState = "taken" if at.rinsed_s else "skipped"
         dip.position, dip.doubt, at.rinsed_s = ahead, None, 0.0
         at_ms = at.now.at_ms if at.now is not None else at.course.round.began_ms

@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+from acquire.bench.flagged import CARRY_OVER, COLDER, TOO_SHORT, WARMER
 from acquire.bench.walk_course import Course
 from acquire.checks import Check
 from acquire.quantities import BUILT_IN
@@ -39,8 +40,8 @@ def temperature_apart(course: Course, role: Role | None, temp_c: float, *, but: 
     apart = temp_c - there_c
     if abs(apart) <= APART_C:
         return ""
-    word = "warmer" if apart > 0 else "colder"
-    return f"{abs(apart):.1f} °C {word} than {water}: let both stand until they are within 2 °C"
+    word = WARMER if apart > 0 else COLDER
+    return f"{abs(apart):.1f} {word} {water}: let both stand until they are within 2 °C"
 
 
 def carry_over(course: Course, position: int) -> Iterator[Visit]:
@@ -65,10 +66,10 @@ def carry_over(course: Course, position: int) -> Iterator[Visit]:
         if abs(off) > limit and off * (before.values[quantity].value - usual) > 0:
             name = "pH" if quantity == "ph" else quantity
             text = (
-                f"carry-over: {name} of the first repeat {off:+.3g} off the later ones, towards "
+                f"{CARRY_OVER}: {name} of the first repeat {off:+.3g} off the later ones, towards "
                 f"{before.water}"
             )
-            if not any(flag.startswith("carry-over") for flag in first.flags):
+            if not any(flag.startswith(CARRY_OVER) for flag in first.flags):
                 yield replace(first, flags=(*first.flags, text))
             return
 
@@ -107,8 +108,8 @@ def not_rinsed(course: Course, position: int) -> str:
         visits = [v for v in course.visits if v.position == number and v.state != "set aside"]
         if visits and visits[-1].state == "skipped":
             return "the rinse before it was left out"
-        if visits and any("too short" in flag for flag in visits[-1].flags):
-            return "the rinse before it was too short"
+        if visits and any(TOO_SHORT in flag for flag in visits[-1].flags):
+            return f"the rinse before it was {TOO_SHORT}"
         return ""
     return ""
 

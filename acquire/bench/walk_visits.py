@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from acquire.bench.check import check_capture
+from acquire.bench.flagged import NOT_AT_REST, PERHAPS, RIGHT_GLASS, SAID, is_said
 from acquire.bench.likeness import are_apart, values_of
 from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
 from acquire.bench.walk_state import Bench, Dip, UnderWay, WalkNews
@@ -16,10 +17,8 @@ from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState, Event, Role, Stamp
 from acquire.rounds import ParticleCount, Stop, Visit, VisitState
 
-__all__ = ["SAID", "Visits"]
+__all__ = ["Visits"]
 
-PERHAPS = "perhaps another water"
-SAID = "somebody said that it is"
 _OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
 
 _UNITS = {name: quantity.shown_unit for name, quantity in BUILT_IN.items()}
@@ -112,7 +111,7 @@ class Visits:
         """Give what is odd about a capture as it stands by itself."""
         flags = []
         if capture.state is not CaptureState.FINAL:
-            flags.append(f"it did not come to rest: {capture.reason}")
+            flags.append(f"{NOT_AT_REST}: {capture.reason}")
         elif capture.reason:
             flags.append(capture.reason)
         if not dip.is_sure:
@@ -146,9 +145,9 @@ class Visits:
                 continue
             if f"like {mine.water}" not in dip.was_doubted:
                 continue
-            if any(flag.startswith(SAID) for flag in visit.flags):
+            if is_said(visit.flags):
                 continue
-            flag = f"{water} reads like it: was it in the right glass, both times?"
+            flag = _reads_like_it(water)
             if flag not in visit.flags:
                 news += self.keep(replace(visit, flags=(*visit.flags, flag)))
                 self._because.setdefault(capture.id, []).append((visit, flag))
@@ -157,11 +156,10 @@ class Visits:
     def doubt_by_rinse(self, rinse: str) -> list[WalkNews]:
         """Flag earlier visits of unknown waters that read as the rinse was seen to just now."""
         news: list[WalkNews] = []
-        flag = f"{rinse} reads like it: was it in the right glass, both times?"
+        flag = _reads_like_it(rinse)
         for visit, capture in list(self._at.course.taken_captures()):
             stop = self._at.course.stops[visit.position]
-            is_said = any(one.startswith(SAID) for one in visit.flags)
-            if stop.kind == "rinse" or is_said or flag in visit.flags:
+            if stop.kind == "rinse" or is_said(visit.flags) or flag in visit.flags:
                 continue
             if self._which.may_be_rinse(stop, rinse, values_of(capture)):
                 news += self.keep(replace(visit, flags=(*visit.flags, flag)))
@@ -178,7 +176,7 @@ class Visits:
             others = [(v, other) for v, other in found if other.id != capture.id]
             near = [v for v, other in others if not are_apart(capture, other)]
             is_borne_out = len(near) == len(others) or any(not _is_doubted(v) for v in near)
-            is_odd = not is_borne_out and not any(f.startswith(SAID) for f in visit.flags)
+            is_odd = not is_borne_out and not is_said(visit.flags)
             flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
             flags = (*flags, _OTHERWISE) if is_odd else flags
             if flags != visit.flags:
@@ -278,6 +276,10 @@ class Visits:
     def role_of(self, water: str) -> Role | None:
         """Give what a water is to this round."""
         return next((s.role for s in self._at.course.stops if s.water == water and s.role), None)
+
+
+def _reads_like_it(water: str) -> str:
+    return f"{water} reads like it: {RIGHT_GLASS}, both times?"
 
 
 def _is_doubted(visit: Visit) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -102,9 +103,28 @@ def test_warmth_does_not_speak_against_a_difference_of_temperature():
     assert grave(flags, "temperature") == ()
 
 
+@pytest.mark.parametrize(
+    "flag",
+    [
+        "perhaps another water: it reads like tap",
+        "perhaps another water, or not at rest: other repeats read otherwise",
+        "tap reads like it: was it in the right glass, both times?",
+        "carry-over: pH of the first repeat +1.2 off the later ones, towards sea",
+        "it did not come to rest: ph still drifts",
+        "3.0 °C warmer than ro: let both stand until they are within 2 °C",
+        "3.0 °C colder than ro: let both stand until they are within 2 °C",
+    ],
+)
+def test_what_earlier_versions_kept_stays_grave(flag):
+    assert is_grave([flag])
+
+
 def test_every_grave_wording_is_one_that_a_walk_uses():
     folder = Path(flagged.__file__).parent
     text = "".join(path.read_text("utf-8") for path in folder.glob("walk*.py"))
-    for word in (*flagged._ANOTHER_WATER, *flagged._NOT_AT_REST):
-        assert word in text, word
-    assert "°C {word} than" in text
+    code = re.sub(r"^from acquire\.bench\.flagged import .*$", "", text, flags=re.MULTILINE)
+    words = ("PERHAPS", "RIGHT_GLASS", "CARRY_OVER", "NOT_AT_REST", "WARMER", "COLDER")
+    for name in words:
+        assert re.search(rf"\b{name}\b", code), name
+        assert f'"{getattr(flagged, name)}' not in code, f"{name} is written twice"
+        assert grave([f"a {getattr(flagged, name)} b"]), name
