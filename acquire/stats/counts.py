@@ -16,6 +16,7 @@ __all__ = [
     "RateRatio",
     "critical_level",
     "detection_limit",
+    "left_over",
     "poisson_interval",
     "poisson_upper",
     "rate_ratio",
@@ -29,7 +30,8 @@ def _count(value: float, what: str) -> int:
     return int(number)
 
 
-def _alpha(level: float) -> float:
+def left_over(level: float) -> float:
+    """Give what a level of confidence leaves over; WaterError unless it is between 0 and 1."""
     if not 0.0 < level < 1.0:
         raise WaterError(f"a level of confidence lies between 0 and 1, found {level:g}")
     return 1.0 - level
@@ -40,14 +42,14 @@ def poisson_interval(count: float, *, level: float = 0.95) -> tuple[float, float
 
     Half chi-square quantiles with 2n and 2n + 2 degrees of freedom; 0 gives (0, 3.689) at 95 %.
     """
-    n, half = _count(count, "the count"), _alpha(level) / 2.0
+    n, half = _count(count, "the count"), left_over(level) / 2.0
     low = 0.0 if n == 0 else gamma_quantile(half, float(n))
     return low, gamma_quantile(1.0 - half, n + 1.0)
 
 
 def poisson_upper(count: float, *, level: float = 0.95) -> float:
     """Give the one-sided upper bound of the mean behind a count: 2.996 for zero at 95 %."""
-    return gamma_quantile(1.0 - _alpha(level), _count(count, "the count") + 1.0)
+    return gamma_quantile(1.0 - left_over(level), _count(count, "the count") + 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ def rate_ratio(
     total, share = a + b, looked_a / (looked_a + looked_b)
     if total == 0:
         return RateRatio(math.nan, 0.0, math.inf, 1.0)
-    half = _alpha(level) / 2.0
+    half = left_over(level) / 2.0
     low = 0.0 if a == 0 else beta_quantile(half, float(a), b + 1.0)
     high = 1.0 if b == 0 else beta_quantile(1.0 - half, a + 1.0, float(b))
     scale = looked_b / looked_a
@@ -110,5 +112,5 @@ def _currie(level: float) -> tuple[float, float, float]:
     """Give z sqrt(2), z² and 2 z sqrt(2), at 95 % as Currie rounded them."""
     if level == 0.95:
         return 2.33, 2.71, 4.65
-    z = normal_quantile(1.0 - _alpha(level))
+    z = normal_quantile(1.0 - left_over(level))
     return z * math.sqrt(2.0), z**2, 2.0 * z * math.sqrt(2.0)

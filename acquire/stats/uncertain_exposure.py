@@ -13,7 +13,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 from acquire.errors import WaterError
-from acquire.stats.counts import RateRatio
+from acquire.stats.counts import RateRatio, left_over
 from acquire.stats.quantiles import binomial_tail, regularised_gamma
 from acquire.water.inputs import positive
 
@@ -35,7 +35,7 @@ def mean_interval(
 
     `count` is 0 or more, `relative_u` the relative standard uncertainty of the exposure, 0 to 1.
     """
-    n, sigma, half = _whole(count), _sigma(relative_u), _left(level) / 2.0
+    n, sigma, half = _whole(count), _sigma(relative_u), left_over(level) / 2.0
     low = 0.0
     if n:
         own = 1.0 / math.sqrt(n)
@@ -45,7 +45,7 @@ def mean_interval(
 
 def mean_upper(count: int, *, relative_u: float = 0.0, level: float = 0.95) -> float:
     """Give the one-sided upper bound of the mean count; 2.996 for zero and a sure exposure."""
-    return _upper(_whole(count), _sigma(relative_u), _left(level))
+    return _upper(_whole(count), _sigma(relative_u), left_over(level))
 
 
 def ratio_of_rates(
@@ -64,7 +64,7 @@ def ratio_of_rates(
     """
     a, b = _whole(count_a), _whole(count_b)
     nominal = positive(exposure_a, "the first exposure") / positive(exposure_b, "the second")
-    sigma, half, total = _sigma(relative_u), _left(level) / 2.0, a + b
+    sigma, half, total = _sigma(relative_u), left_over(level) / 2.0, a + b
     if total == 0:
         return RateRatio(math.nan, 0.0, math.inf, 1.0)
 
@@ -144,9 +144,3 @@ def _sigma(relative_u: float) -> float:
     if u > 1.0:
         raise WaterError(f"an exposure known to {100 * u:.0f} % is not known: at most 100 %")
     return math.sqrt(math.log1p(u * u))
-
-
-def _left(level: float) -> float:
-    if not 0.0 < level < 1.0:
-        raise WaterError(f"a level of confidence lies between 0 and 1, found {level:g}")
-    return 1.0 - level
