@@ -50,7 +50,7 @@ def newest_of(ask: Ask) -> int:
 
 def news_after(
     ask: Ask,
-    capture: Callable[[int, int], Capture],
+    capture: Callable[[int, int], Capture | None],
     after: int,
     upto: int | None,
     most: int,
@@ -66,10 +66,13 @@ def news_after(
     )
     found: list[News] = []
     for number, kind, thing, state, *event in rows:
+        item: Capture | Event | None = None
         if kind == "capture":
-            found.append(News(number, capture(thing, state)))
+            item = capture(thing, state)
         elif event[0] is not None:
-            found.append(News(number, event_of(event[1:])))
+            item = event_of(event[1:])
+        if item is not None:
+            found.append(News(number, item))
     return found
 
 

@@ -186,8 +186,7 @@ class Outbox(Records):
             )
             return event_of(rows[0]) if rows else None
         if kind == "capture":
-            rows = self._all(_STATE, key, number)
-            return self._capture(key, number, rows[0])[0] if rows else None
+            return self._state_of(key, number)
         rows = self._all("SELECT id FROM captures WHERE key = ?", key)
         found: Sequence[Check] = [
             check_of(row) for row in self._all(CHECK_QUERY, None, rows[0][0] if rows else "")
@@ -209,12 +208,3 @@ class Outbox(Records):
             return None
         name, quantity, unit, *numbers = rows[0]
         return RolledUp(name, quantity, unit, level, start_ms, *numbers)
-
-
-_STATE = (
-    "SELECT captures.id, name, started_ms, started_mono_ns, said.state, said.taken_ms, "
-    "said.taken_mono_ns, said.water, said.role, said.reason "
-    "FROM captures JOIN meters ON meters.id = captures.meter "
-    "JOIN capture_states AS said ON said.capture = captures.key "
-    "WHERE captures.key = ? AND said.number = ?"
-)

@@ -392,12 +392,7 @@ class Records:
         """Give every state a capture was kept in, first to last, each with its own values."""
         with self._snapshot():
             rows = self._all(
-                "SELECT key, number, captures.id, name, started_ms, started_mono_ns, "
-                "said.state, said.taken_ms, said.taken_mono_ns, said.water, said.role, said.reason "
-                "FROM captures JOIN meters ON meters.id = captures.meter "
-                "JOIN capture_states AS said ON said.capture = captures.key "
-                "WHERE captures.id = ? ORDER BY number",
-                capture_id,
+                f"SELECT key, number, {_STATE} WHERE captures.id = ? ORDER BY number", capture_id
             )
             return [self._capture(row[0], row[1], row[2:])[0] for row in rows]
 
@@ -543,17 +538,10 @@ class Records:
         """Give the waters of which there are final captures, the last taken first."""
         return waters_of(self._all)
 
-    def _state_of(self, key: int, number: int) -> Capture:
-        (row,) = self._all(
-            "SELECT captures.id, name, started_ms, started_mono_ns, said.state, said.taken_ms, "
-            "said.taken_mono_ns, said.water, said.role, said.reason "
-            "FROM captures JOIN meters ON meters.id = captures.meter "
-            "JOIN capture_states AS said ON said.capture = captures.key "
-            "WHERE captures.key = ? AND number = ?",
-            key,
-            number,
-        )
-        return self._capture(key, number, row)[0]
+    def _state_of(self, key: int, number: int) -> Capture | None:
+        """Give one of the states a capture was kept in; None when it is not in the store."""
+        rows = self._all(f"SELECT {_STATE} WHERE captures.key = ? AND number = ?", key, number)
+        return self._capture(key, number, rows[0])[0] if rows else None
 
     # -- below ------------------------------------------------------------------------------
 
@@ -597,3 +585,10 @@ _CAPTURE = (
     "captures.id, name, started_ms, started_mono_ns, state, taken_ms, taken_mono_ns, water, role, "
     "reason FROM captures JOIN meters ON meters.id = captures.meter"
 )
+_STATE = (
+    "captures.id, name, started_ms, started_mono_ns, said.state, said.taken_ms, "
+    "said.taken_mono_ns, said.water, said.role, said.reason "
+    "FROM captures JOIN meters ON meters.id = captures.meter "
+    "JOIN capture_states AS said ON said.capture = captures.key"
+)
+"""As `_CAPTURE`, of each state that a capture was kept in."""
