@@ -22,14 +22,12 @@ from acquire.store.database import (
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import known_version
-from acquire.store.packs import count_values, oldest_ms, values_between, windows
+from acquire.store.packs import count_values, is_packed, oldest_ms, values_between, windows
 from acquire.store.rollups import HOURS, MINUTES
 
 __all__ = ["back_up", "compact", "verify"]
 
 _PAGES = 4096
-_PACKED = 8
-"""From this version on readings stand many to a row."""
 _STEPS = 2_000_000  # of SQLite's machine between two looks at the keyboard
 
 
@@ -148,8 +146,7 @@ def _ours(path: Path) -> Path:
 
 
 def _count(connection: sqlite3.Connection) -> int:
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version >= _PACKED:
+    if is_packed(connection.execute):
         return count_values(connection.execute)
     (count,) = connection.execute("SELECT count(*) FROM readings").fetchone()
     return int(count)
@@ -162,9 +159,10 @@ def _miscounted(connection: sqlite3.Connection) -> Iterator[str]:
         return
     through = dict(connection.execute("SELECT level, through_ms FROM rolled").fetchall())
     execute = connection.execute
+    packed = is_packed(execute)
 
     def of_readings(begin: int, end: int) -> int:
-        if version < _PACKED:
+        if not packed:
             return _one(
                 "SELECT count(value) FROM readings WHERE flag = 0 AND at_ms >= ? AND at_ms < ?",
                 begin,
@@ -186,7 +184,7 @@ def _miscounted(connection: sqlite3.Connection) -> Iterator[str]:
     def _one(query: str, *values: int) -> int:
         return int(execute(query, values).fetchone()[0])
 
-    if version < _PACKED:
+    if not packed:
         (oldest_reading,) = execute("SELECT min(at_ms) FROM readings").fetchone()
     else:
         oldest_reading = oldest_ms(execute)
