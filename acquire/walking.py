@@ -82,9 +82,8 @@ class Walking:
                 "`ouzel round --resume`; end it: `ouzel round --say stop`"
             )
         with Records.open(self._store) as records:
-            open_ones = [
-                one for one in records.rounds() if one.meter == meter and one.state == "open"
-            ]
+            rounds = records.rounds()
+            open_ones = [one for one in rounds if one.meter == meter and one.state == "open"]
             if resume:
                 found, plan = self._interrupted(open_ones, wanted)
             else:
@@ -92,7 +91,7 @@ class Walking:
                 found = Round(self._new_id(), plan.name, plan.text, meter, stamp.at_ms, plan.stops)
             walk = self._walk(records, found, plan, at)
             # A new one takes up nothing: after a clock set back, earlier captures lie ahead of it.
-            adopted = _later(records, found) if resume else []
+            adopted = _later(records, rounds, found) if resume else []
         self._walks[meter] = walk
         self._said.pop(meter, None)
         word = "goes on" if resume else "begins"
@@ -224,12 +223,12 @@ class Walking:
         raise ValueError(f"no such order: {word[:40]!r}")
 
 
-def _later(records: Records, found: Round) -> list[Capture]:
+def _later(records: Records, rounds: Sequence[Round], found: Round) -> list[Capture]:
     """Give what was captured for an interrupted round after its last visit, in order.
 
     A clock set back puts captures of earlier rounds there as well: those have a round already.
     """
-    taken = {visit.capture_id for one in records.rounds() for visit in one.visits}
+    taken = {visit.capture_id for one in rounds for visit in one.visits}
     since_ms = max((v.at_ms for v in found.visits), default=found.began_ms)
     later = [
         capture
