@@ -433,7 +433,7 @@ def test_a_capture_can_be_given_its_right_name_and_the_old_one_is_kept(ouzel):
 def test_exported_readings_can_be_gone_through_again(ouzel):
     ouzel.configure()
     (ouzel.folder / "hand.toml").write_text(
-        '[[stop]]\nwater = "tap"\nin_air_s = 30\ndwell_s = 500\n'
+        '[[stop]]\nwater = "tap"\nin_air_s = 30\ndwell_s = 900\n'
     )
     ouzel.simulate("--script", "hand.toml")
     daemon = ouzel.start("serve", "--json", "--speed", "60")

@@ -101,14 +101,17 @@ class Telling:
 async def test_a_sensor_is_woken_by_breaks_through_the_port(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async with PtyFront() as port, served(port, makes_break=False) as front:
+    # A wire counts milliseconds; a slow clock gives a busy machine the time it has not.
+    slow = SystemClock(0.3)
+    async with PtyFront() as port, served(port, makes_break=False, clock=slow) as front:
 
         async def telling(device: str, settings: SerialSettings) -> Telling:
             return Telling(await open_line(device, settings), front.hear_break)
 
         monkeypatch.setattr("drivers.sdi12_bus.open_line", telling)
         toml = "[measure]\ninterval_s = 0.5\n[adapter]\nbreak_by = 'port'\n"
-        async with asyncio.timeout(10), driver(port.path, profile(tmp_path, toml)).open() as got:
+        meter = driver(port.path, profile(tmp_path, toml), slow)
+        async with asyncio.timeout(20), meter.open() as got:
             for _ in range(2):
                 assert (await anext(got)).values == SHOWN
         assert front.breaks >= 2

@@ -151,7 +151,7 @@ def test_a_phone_that_slept_shows_nothing_as_live(look, furnished, cable):
 def test_a_capture_chimes_buzzes_and_is_told_and_digits_are_not(look, home):
     home.configure(KITCHEN)
     (home.folder / "hand.toml").write_text(
-        'title = "Once"\n[[stop]]\nwater = "buffer_7"\nin_air_s = 200\ndwell_s = 300\n'
+        'title = "Once"\n[[stop]]\nwater = "buffer_7"\nin_air_s = 900\ndwell_s = 300\n'
     )
     probe = home.simulate("--script", "hand.toml", speed=100)
     serve = home.serve("--speed", "100")
