@@ -81,13 +81,9 @@ def _follow(
 ) -> int | None:
     """Have the ouzel take it that owns the port; None where there is none."""
     from acquire.cli.follow_capture import follow_capture
-    from acquire.cli.running import running
+    from acquire.cli.running import already_reading
 
     if args.replay is not None or args.by_hand or meter.driver == "by_hand":
         return None
-    found = running(store)
-    port = getattr(meter.settings, "port", None)
-    name = None if found is None else found.meter_of(None if args.port else meter.name, port)
-    if found is None or name is None:
-        return None
-    return follow_capture(args, config, found, name)
+    found = already_reading(store, meter, is_named=not args.port)
+    return None if found is None else follow_capture(args, config, *found)

@@ -80,18 +80,17 @@ def run(args: argparse.Namespace) -> int:
 
 def _follow(args: argparse.Namespace, config: Config, meter: MeterConfig, show: Any) -> bool:
     """Show what the ouzel says that owns the port, if there is one; tells whether."""
-    from acquire.cli.running import running
+    from acquire.cli.running import already_reading
 
     if args.replay is not None or args.by_hand:
         return False
-    found = running(config.store.path)
-    port = getattr(meter.settings, "port", None)
-    name = None if found is None else found.meter_of(None if args.port else meter.name, port)
-    if found is None or name is None:
+    found = already_reading(config.store.path, meter, is_named=not args.port)
+    if found is None:
         return False
-    print(f"ouzel: the ouzel at {found.url} reads {name}: this is what it says", file=sys.stderr)
+    other, name = found
+    print(f"ouzel: the ouzel at {other.url} reads {name}: this is what it says", file=sys.stderr)
     with show as screen:
-        for said in found.listen(name, for_s=args.for_s):
+        for said in other.listen(name, for_s=args.for_s):
             screen.hear(said)
     return True
 

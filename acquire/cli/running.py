@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from acquire.bench.standing import Row, Status
@@ -29,7 +29,10 @@ from acquire.readings import (
 )
 from acquire.registry import load
 
-__all__ = ["Running", "running"]
+if TYPE_CHECKING:
+    from acquire.config import MeterConfig
+
+__all__ = ["Running", "already_reading", "running"]
 
 _ANSWER_S = 5.0
 _SILENCE_S = 15.0
@@ -49,6 +52,21 @@ def running(store: Path) -> Running | None:
     except (OSError, ValueError, KeyError, TypeError, http.client.HTTPException, OuzelError):
         return None
     return found
+
+
+def already_reading(
+    store: Path, meter: MeterConfig, *, is_named: bool
+) -> tuple[Running, str] | None:
+    """Give the ouzel that reads a meter now, and what it calls it; None where there is none.
+
+    A meter of which a person gave the port, not the name, is looked for by its port alone.
+    """
+    found = running(store)
+    if found is None:
+        return None
+    port = getattr(meter.settings, "port", None)
+    name = found.meter_of(meter.name if is_named else None, port)
+    return None if name is None else (found, name)
 
 
 @dataclass(frozen=True, slots=True)
