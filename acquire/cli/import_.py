@@ -166,9 +166,8 @@ def _kept(store: Path, captures: Sequence[Capture]) -> set[str]:
 
 
 def _write(store: Path, captures: Sequence[Capture], quantities: Mapping[str, Quantity]) -> None:
-    import sys
-
     from acquire.cli.keeping import with_writer
+    from acquire.cli.progress import progress
     from acquire.clock import SystemClock
     from acquire.store.records import Records
     from acquire.store.writer import StoreWriter
@@ -182,12 +181,10 @@ def _write(store: Path, captures: Sequence[Capture], quantities: Mapping[str, Qu
         for meter in {one.meter for one in captures} - known:
             units = {name: q.unit for name, q in quantities.items()}
             await writer.describe(meter, driver="import", units=units)
-        for number, one in enumerate(captures, start=1):
-            await writer.keep(one)
-            if sys.stderr.isatty() and number % 20 == 0:
-                print(f"\r{number} of {len(captures)}", end="", file=sys.stderr, flush=True)
-        if sys.stderr.isatty() and len(captures) >= 20:
-            print("\r", end="", file=sys.stderr)
+        with progress() as show:
+            for number, one in enumerate(captures, start=1):
+                await writer.keep(one)
+                show(f"{number} of {len(captures)}")
 
     if captures:
         with_writer(store, SystemClock(), work)

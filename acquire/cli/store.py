@@ -52,32 +52,37 @@ def _store(args: argparse.Namespace) -> Path:
 def _back_up(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
+    from acquire.cli.progress import progress
     from acquire.paths import expand
     from acquire.store.upkeep import back_up
 
     store = _store(args)
     now = datetime.now(tz=UTC).strftime("%Y%m%dT%H%M%SZ")
     copy = expand(args.to) if args.to else store.with_name(f"{store.name}.{now}.backup")
-    show = _progress("copied")
-    size = back_up(store, copy, lambda part: show(f"{part:.0%}"))
+    with progress() as show:
+        size = back_up(store, copy, lambda part: show(f"copied {part:.0%}"))
     _say(args, {"copy": str(copy), "bytes": size}, f"{copy}: {size / 1e6:.1f} MB, whole")
     return 0
 
 
 def _verify(args: argparse.Namespace) -> int:
+    from acquire.cli.progress import progress
     from acquire.store.upkeep import verify
 
     store = _store(args)
-    found = verify(store, _beat("examining"))
+    with progress() as show:
+        found = verify(store, _beat(show, "examining"))
     _say(args, {"store": str(store), "found": found}, "\n".join([f"{store}: sound", *found]))
     return 0
 
 
 def _compact(args: argparse.Namespace) -> int:
+    from acquire.cli.progress import progress
     from acquire.store.upkeep import compact
 
     store = _store(args)
-    before, after = compact(store, _beat("compacting"))
+    with progress() as show:
+        before, after = compact(store, _beat(show, "compacting"))
     text = f"{store}: {before / 1e6:.1f} MB before, {after / 1e6:.1f} MB now"
     _say(args, {"store": str(store), "bytes_before": before, "bytes_after": after}, text)
     return 0
@@ -89,19 +94,8 @@ def _say(args: argparse.Namespace, said: dict[str, object], text: str) -> None:
     print(json.dumps(said) if args.json else text)
 
 
-def _progress(doing: str) -> Callable[[str], None]:
-    """Give what shows how far it is, on a terminal only."""
-    import sys
-
-    def show(text: str) -> None:
-        if sys.stderr.isatty():
-            print(f"\r{doing} {text:<60}\r", end="", file=sys.stderr, flush=True)
-
-    return show
-
-
-def _beat(doing: str) -> Callable[[], None]:
+def _beat(show: Callable[[str], None], doing: str) -> Callable[[], None]:
     from itertools import count
 
-    show, beats = _progress(doing), count(1)
-    return lambda: show("." * (next(beats) % 40))
+    beats = count(1)
+    return lambda: show(f"{doing} {'.' * (next(beats) % 40)}")
