@@ -10,14 +10,12 @@ from acquire.outlets.as_json import as_json
 from acquire.outlets.live import headline, rest_fraction
 from acquire.quantities import Quantity, Tolerance
 from acquire.readings import Reading, utc_text
-from acquire.rounds import Guidance
 from acquire.watch.history import ADVICE, TITLES
 from acquire.watch.kept import Alert
 
 __all__ = [
     "Measures",
     "alert_json",
-    "guidance_json",
     "quantity_json",
     "reading_json",
     "status_json",
@@ -84,23 +82,6 @@ def _row(row: Row, config: Measures) -> dict[str, Any]:
         "drift_per_min": now.drift_per_min,
         "eta_s": None if now.phase == "settled" else now.eta_s,
         "reason": now.reason,
-    }
-
-
-def guidance_json(said: Guidance) -> dict[str, Any]:
-    return {
-        "is": "guidance",
-        "meter": said.meter,
-        "round": said.round_id,
-        "plan": said.plan,
-        "position": said.position,
-        "say": said.say,
-        "then": said.then,
-        "stops": [{"text": text, "state": state} for text, state in said.stops],
-        "question": said.question,
-        "answers": list(said.answers),
-        "warnings": list(said.warnings),
-        "over": said.is_over,
     }
 
 

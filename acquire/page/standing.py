@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from acquire.bench.standing import Explanation, Status
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.page.shapes import guidance_json, status_json
+from acquire.outlets.as_json import as_json
+from acquire.page.shapes import status_json
 from acquire.readings import Capture, Event, Flag, Reading, Stamp, utc_text
 from acquire.rounds import Guidance
 
@@ -88,7 +88,7 @@ class Standing:
             "driver": meter.config.driver,
             "profile": str(getattr(settings, "profile", "")),
             "port": str(getattr(settings, "port", "") or getattr(settings, "address", "") or ""),
-            "typed": meter.config.driver == "by_hand",
+            "typed": is_typed(meter.config),
             "state": "silent" if is_silent else meter.state,
             "why": meter.why,
             "at": None if meter.heard is None else utc_text(meter.heard.at_ms),
@@ -112,7 +112,7 @@ class Standing:
 
     def guidance(self) -> list[dict[str, Any]]:
         """Where each open round stands."""
-        return [guidance_json(m.guidance) for m in self.meters.values() if m.guidance is not None]
+        return [as_json(m.guidance) for m in self.meters.values() if m.guidance is not None]
 
     @property
     def config(self) -> Config:
@@ -128,8 +128,3 @@ def fields_of(meter: MeterConfig) -> list[Any]:
     """The places on the display of a meter that a person reads (`TypedField` of the driver)."""
     settings: Any = meter.settings
     return list(settings.fields) if is_typed(meter) else []
-
-
-def known(meters: Mapping[str, MeterStanding]) -> str:
-    """Name the meters there are."""
-    return ", ".join(meters) or "none is configured"

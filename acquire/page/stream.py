@@ -24,7 +24,7 @@ from acquire.page.guard import WELCOME
 from acquire.page.listener import ALWAYS, Stream, frame
 from acquire.page.reader import Reader
 from acquire.page.server import ABORT
-from acquire.page.shapes import guidance_json, reading_json, status_json
+from acquire.page.shapes import reading_json, status_json
 from acquire.page.standing import MeterStanding, Standing
 from acquire.readings import Capture, Event, Reading, utc_text
 from acquire.rounds import Guidance
@@ -90,7 +90,7 @@ class Hub:
                     self._dirty[kind, said.meter] = meter
                     self._live.set()
             case Guidance():
-                self.tell("guidance", guidance_json(said))
+                self.tell("guidance", as_json(said))
 
     def tell(self, event: str, data: Any, number: int | None = None) -> None:
         """Tell all listeners at once."""
@@ -216,7 +216,7 @@ class Hub:
                 said = status_json(meter.status, self._standing.config)
                 stream.put("status", frame("status", said))
             if meter.guidance is not None:
-                stream.put("guidance", frame("guidance", guidance_json(meter.guidance)))
+                stream.put("guidance", frame("guidance", as_json(meter.guidance)))
 
 
 def _of(news: News) -> tuple[str, dict[str, Any], int]:
