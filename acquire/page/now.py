@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
 from itertools import islice
 from typing import Any
 
+from acquire import __version__
 from acquire.outlets.as_json import as_json
 from acquire.page.context import Page
 from acquire.page.orders import words_known
@@ -33,7 +33,7 @@ async def snapshot(page: Page, number: int) -> dict[str, Any]:
     return {
         "is": "now",
         "at": utc_text(now_ms),
-        "version": version("ouzel"),
+        "version": __version__,
         "cursor": str(number),
         "needs_setup": not page.config.meters,
         "store": str(page.store),

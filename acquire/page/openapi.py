@@ -6,9 +6,9 @@ Only the routes there are get into the document; the tests hold each against wha
 from __future__ import annotations
 
 from collections.abc import Iterable
-from importlib.metadata import version
 from typing import Any
 
+from acquire import __version__
 from acquire.page.openapi_routes import BODIES, ROUTES, Row
 from acquire.page.openapi_schemas import SCHEMAS, TEXT, ref
 
@@ -21,7 +21,7 @@ def document(paths: Iterable[str]) -> dict[str, Any]:
         "openapi": "3.1.0",
         "info": {
             "title": "ouzel",
-            "version": version("ouzel"),
+            "version": __version__,
             "description": "Readings, captures and watches of water probes. These readings never "
             "show that a water is safe to drink.",
         },
