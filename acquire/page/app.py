@@ -45,9 +45,9 @@ def api_routes(page: Page) -> list[Route]:
         return answer(await snapshot(page, page.hub.number))
 
     async def openapi(_request: Request) -> Response:
-        return answer(document([route.path.replace(":path}", "}") for route in api_routes(page)]))
+        return answer(document([route.path.replace(":path}", "}") for route in all_of]))
 
-    return [
+    all_of = [
         Route("/api/1/now", now, methods=["GET"]),
         Route("/api/1/stream", _Listening(page), methods=["GET"]),
         Route("/api/1/openapi.json", openapi, methods=["GET"]),
@@ -61,6 +61,7 @@ def api_routes(page: Page) -> list[Route]:
         *orders.routes(page),
         *setup_routes.routes(page),
     ]
+    return all_of
 
 
 def make_app(
@@ -71,15 +72,18 @@ def make_app(
     async def file(request: Request) -> Response:
         return page.static.give(request.path_params["name"], request)
 
-    def fixed(name: str) -> Callable[[Request], Response]:
-        return lambda request: page.static.give(name, request)
+    def fixed(path: str, name: str) -> Route:
+        async def give(request: Request) -> Response:  # not async, it would need a thread
+            return page.static.give(name, request)
+
+        return Route(path, give, methods=["GET"])
 
     app = Starlette(
         routes=[
             *api_routes(page),
-            Route("/", _async(fixed("index.html")), methods=["GET"]),
-            Route("/enter", _async(fixed("enter.html")), methods=["GET"]),
-            Route("/favicon.ico", _async(fixed("mark.svg")), methods=["GET"]),
+            fixed("/", "index.html"),
+            fixed("/enter", "enter.html"),
+            fixed("/favicon.ico", "mark.svg"),
             Route("/static/{name:path}", file, methods=["GET"]),
         ],
         exception_handlers={
@@ -102,15 +106,6 @@ class _Listening:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         await self._page.hub.serve(scope, receive, send)
-
-
-def _async(give: Callable[[Request], Response]) -> Callable[[Request], object]:
-    """A function that is not async would be run in a thread of its own."""
-
-    async def endpoint(request: Request) -> Response:
-        return give(request)
-
-    return endpoint
 
 
 async def _refused(_request: Request, error: Exception) -> Response:
