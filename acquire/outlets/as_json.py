@@ -4,13 +4,28 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from acquire.bench.standing import Explanation, Status
 from acquire.readings import Capture, Event, Reading, SettledValue, utc_text
 from acquire.rounds import Guidance
 
-__all__ = ["as_json", "json_line"]
+__all__ = ["as_json", "finite", "json_line", "known"]
+
+
+def known(number: float | None) -> float | None:
+    """JSON has no infinity and no NaN: what is not known is null."""
+    return number if number is not None and math.isfinite(number) else None
+
+
+def finite(value: Any) -> Any:
+    """Give plain JSON values: what is no finite number becomes null, tuples lists."""
+    if isinstance(value, Mapping):
+        return {str(name): finite(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(one) for one in value]
+    return known(value) if isinstance(value, float) else value
 
 
 def json_line(item: Reading | Event | Capture | Status | Explanation | Guidance) -> str:
@@ -91,18 +106,13 @@ def as_json(item: Reading | Event | Capture | Status | Explanation | Guidance) -
 
 def _settled(value: SettledValue) -> dict[str, Any]:
     return {
-        "value": _known(value.value),
-        "expanded_u": _known(value.expanded_u),
+        "value": known(value.value),
+        "expanded_u": known(value.expanded_u),
         "phase": value.phase,
-        "drift_per_min": _known(value.drift_per_min),
+        "drift_per_min": known(value.drift_per_min),
         "settled_after_s": value.settled_after_s,
         "source": value.source,
         "method": value.method,
         "reason": value.reason,
-        "budget": {term: _known(u) for term, u in value.budget.items()},
+        "budget": {term: known(u) for term, u in value.budget.items()},
     }
-
-
-def _known(number: float) -> float | None:
-    """JSON has no infinity: what is not known is null."""
-    return number if math.isfinite(number) else None

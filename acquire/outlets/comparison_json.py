@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
 from acquire.bench.comparison import Comparison
 from acquire.bench.differing import Row
 from acquire.bench.sides import Measured
-from acquire.outlets.as_json import as_json
+from acquire.outlets.as_json import as_json, known
 from acquire.outlets.comparison_words import answer
 from acquire.quantities import Quantity
 from acquire.stats.budget import Budget
 from acquire.water.cautions import ADVICE, SAFETY
 
-__all__ = ["comparison_json", "known"]
-
-
-def known(number: float | None) -> float | None:
-    """JSON has no infinity and no NaN: what is not known is null."""
-    return number if number is not None and math.isfinite(number) else None
+__all__ = ["comparison_json"]
 
 
 def comparison_json(found: Comparison, quantities: Mapping[str, Quantity]) -> dict[str, Any]:

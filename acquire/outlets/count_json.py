@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from acquire.bench.particles import CountComparison, CountResult
-from acquire.outlets.comparison_json import known
+from acquire.outlets.as_json import known
 from acquire.readings import utc_text
 from acquire.water.cautions import ADVICE, MICROSCOPE, SAFETY
 

@@ -7,8 +7,8 @@ from typing import Any
 
 from acquire.bench.history import QuantityHistory, WaterHistory
 from acquire.bench.movement import Change, WaterTrend
+from acquire.outlets.as_json import known
 from acquire.outlets.check_json import check_json
-from acquire.outlets.comparison_json import known
 from acquire.outlets.count_json import count_json
 from acquire.quantities import Quantity
 from acquire.readings import utc_text

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from math import isfinite
 from statistics import fmean
 from typing import Any
 
+from acquire.outlets.as_json import finite
 from acquire.outlets.words import tidy
 from acquire.readings import utc_text
 from acquire.watch.history import ADVICE, TITLES, WatchState
@@ -91,20 +91,12 @@ def _forecast(state: WatchState) -> str:
 
 def state_json(state: WatchState) -> dict[str, Any]:
     """Give it for programs: one flat object a thing, numbers or null."""
-    said = _finite(asdict(state))
+    said = finite(asdict(state))
     last = state.last
     said["rejection_percent"] = (
         None if last is None or last.passage is None else 100 * (1 - last.passage)
     )
     return dict(said)
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: _finite(one) for name, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(one) for one in value]
-    return None if isinstance(value, float) and not isfinite(value) else value
 
 
 def plotted(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -12,7 +11,9 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-__all__ = ["Refused", "answer", "finite", "instant_of", "said_in", "text_of", "whole_of", "written"]
+from acquire.outlets.as_json import finite
+
+__all__ = ["Refused", "answer", "instant_of", "said_in", "text_of", "whole_of", "written"]
 
 _BACK = re.compile(r"-(\d{1,9}(?:\.\d{1,6})?)([dhm])")
 _UNIT_MS = {"d": 86_400_000, "h": 3_600_000, "m": 60_000}
@@ -27,15 +28,6 @@ class Refused(Exception):
         self.text = text
         self.more = more
         super().__init__(text)
-
-
-def finite(value: Any) -> Any:
-    """Give plain JSON values: what is no finite number becomes null, tuples lists."""
-    if isinstance(value, Mapping):
-        return {str(name): finite(one) for name, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(one) for one in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def written(data: Any) -> bytes:
