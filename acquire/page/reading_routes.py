@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from typing import Any, TextIO
 
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 from starlette.routing import Route
 
 from acquire.page.answers import Refused, answer, instant_of, whole_of
 from acquire.page.context import Page
 from acquire.page.curves import POINTS, chart
+from acquire.page.downloads import Downloads
 from acquire.store.export import write_captures, write_events, write_readings
 from acquire.store.records import Records
 
@@ -24,7 +25,7 @@ _DOWNLOADS = 2
 
 def routes(page: Page) -> list[Route]:
     """Give what can be asked of readings."""
-    downloads = 0
+    downloads = Downloads(page.reader, _DOWNLOADS, "other downloads are under way: wait for them")
 
     async def readings(request: Request) -> Response:
         said = request.query_params
@@ -49,7 +50,6 @@ def routes(page: Page) -> list[Route]:
 
     def csv(name: str, write: Callable[[Records, TextIO, dict[str, Any]], object]) -> Route:
         async def download(request: Request) -> Response:
-            nonlocal downloads
             said, now_ms = request.query_params, page.now_ms()
             bounds: dict[str, Any] = {
                 "since_ms": instant_of(said, "since", now_ms, 0) or 0,
@@ -60,22 +60,10 @@ def routes(page: Page) -> list[Route]:
                 bounds["water"] = said.get("water") or None
             if name == "readings" and said.get("quantity"):
                 bounds["quantities"] = said["quantity"].split(",")
-            if downloads >= _DOWNLOADS:
-                raise Refused(503, "other downloads are under way: wait for them")
-
-            async def pieces() -> AsyncIterator[bytes]:
-                nonlocal downloads
-                downloads += 1
-                try:
-                    async for piece in page.reader.stream(lambda r, f: write(r, f, bounds)):
-                        yield piece
-                finally:
-                    downloads -= 1
-
-            return StreamingResponse(
-                pieces(),
-                media_type="text/csv; charset=utf-8",
-                headers={"content-disposition": f'attachment; filename="{name}.csv"'},
+            return downloads.give(
+                lambda r, f: write(r, f, bounds),
+                "text/csv; charset=utf-8",
+                {"content-disposition": f'attachment; filename="{name}.csv"'},
             )
 
         return Route(f"/api/1/{name}.csv", download, methods=["GET"])

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
 from typing import Any, TextIO
 
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 from starlette.routing import Route
 
 from acquire.outlets.as_json import as_json
 from acquire.page.answers import Refused, answer
 from acquire.page.context import Page
+from acquire.page.downloads import Downloads
 from acquire.page.lists import leafed
 from acquire.readings import utc_text
 from acquire.rounds import ParticleCount, Round
@@ -44,7 +44,7 @@ def routes(page: Page) -> list[Route]:
 
         return answer(await page.reader.ask(ask))
 
-    reports = 0
+    reports = Downloads(page.reader, _REPORTS, "other reports are being written: wait for them")
 
     async def report(request: Request) -> Response:
         from acquire.report.gather import Bench  # noqa: PLC0415
@@ -53,8 +53,6 @@ def routes(page: Page) -> list[Route]:
         word = request.path_params["round"]
         if await page.reader.ask(lambda records: records.round(word)) is None:
             raise Refused(404, "no such round")
-        if reports >= _REPORTS:
-            raise Refused(503, "other reports are being written: wait for them")
         config = page.config
         bench = Bench(config.quantities, config.settler, config.tolerance)
 
@@ -63,18 +61,9 @@ def routes(page: Page) -> list[Route]:
             for piece in said:  # noqa: FURB122 - this file has no writelines
                 file.write(piece)
 
-        async def pieces() -> AsyncIterator[bytes]:
-            nonlocal reports
-            reports += 1
-            try:
-                async for piece in page.reader.stream(write):
-                    yield piece
-            finally:
-                reports -= 1
-
         # Its style stands inside it: its own policy allows that and nothing else.
         headers = {"content-security-policy": policy()}
-        return StreamingResponse(pieces(), media_type="text/html; charset=utf-8", headers=headers)
+        return reports.give(write, "text/html; charset=utf-8", headers)
 
     return [
         Route("/api/1/rounds/{round}/report.html", report, methods=["GET"]),
