@@ -44,14 +44,17 @@ def routes(page: Page) -> list[Route]:
         water = request.query_params.get("water") or None
         wanted = request.query_params.get("withdrawn", "0") not in {"", "0"}
 
-        def ask(records: Records) -> list[dict[str, Any]]:
+        def ask(records: Records) -> dict[str, Any]:
             gone = records.withdrawn_counts()
-            found = reversed(records.counts(water=water, withdrawn=wanted))
-            return [
-                count_json(particle_result(one), withdrawn=gone.get(one.id, "")) for one in found
-            ]
+            kept = records.counts(water=water, withdrawn=True)
+            found = [one for one in reversed(kept) if wanted or one.id not in gone]
 
-        return answer(leafed(request, "counts", await page.reader.ask(ask)))
+            def said(one: ParticleCount) -> dict[str, Any]:
+                return count_json(particle_result(one), withdrawn=gone.get(one.id, ""))
+
+            return leafed(request, "counts", found, said)
+
+        return answer(await page.reader.ask(ask))
 
     async def count(request: Request) -> Response:
         made = _count(await said_in(request), page.now_ms())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -16,6 +17,7 @@ from acquire.readings import utc_text
 
 __all__ = ["MOST", "USUAL", "leafed", "routes"]
 
+T = TypeVar("T")
 MOST, USUAL = 500, 50
 """Things on one page of a list: most, and where nobody says."""
 
@@ -55,7 +57,7 @@ def routes(page: Page) -> list[Route]:
     async def checks(request: Request) -> Response:
         said = request.query_params
         found = await page.reader.ask(lambda r: r.checks(meter=said.get("meter") or None))
-        return answer(leafed(request, "checks", [check_json(one) for one in reversed(found)]))
+        return answer(leafed(request, "checks", found[::-1], check_json))
 
     return [
         Route("/api/1/waters", waters, methods=["GET"]),
@@ -64,9 +66,15 @@ def routes(page: Page) -> list[Route]:
     ]
 
 
-def leafed(request: Request, name: str, items: list[Any]) -> dict[str, Any]:
-    """Give one page of a list that is short enough to be made whole; the cursor counts."""
+def leafed(
+    request: Request, name: str, items: Sequence[T], said: Callable[[T], Any]
+) -> dict[str, Any]:
+    """Give one page of a list that is short enough to be read whole; the cursor counts.
+
+    Only what is on the page is put into words by `said`.
+    """
     limit = whole_of(request.query_params, "limit", 1, MOST, USUAL)
     begin = whole_of(request.query_params, "cursor", 0, 2**31, 0)
     end = begin + limit
-    return {name: items[begin:end], "next": str(end) if end < len(items) else None}
+    page = [said(one) for one in items[begin:end]]
+    return {name: page, "next": str(end) if end < len(items) else None}

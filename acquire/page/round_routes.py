@@ -28,7 +28,7 @@ def routes(page: Page) -> list[Route]:
 
     async def rounds(request: Request) -> Response:
         found = await page.reader.ask(lambda records: records.rounds())
-        return answer(leafed(request, "rounds", [_round(one) for one in reversed(found)]))
+        return answer(leafed(request, "rounds", found[::-1], _round))
 
     async def one_round(request: Request) -> Response:
         def ask(records: Records) -> dict[str, Any]:
