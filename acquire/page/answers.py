@@ -12,8 +12,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from acquire.outlets.as_json import finite
+from acquire.readings import Role
 
-__all__ = ["Refused", "answer", "instant_of", "said_in", "text_of", "whole_of", "written"]
+__all__ = ["Refused", "answer", "instant_of", "role_of", "said_in", "text_of", "whole_of"]
+__all__ += ["written"]
 
 _BACK = re.compile(r"-(\d{1,9}(?:\.\d{1,6})?)([dhm])")
 _UNIT_MS = {"d": 86_400_000, "h": 3_600_000, "m": 60_000}
@@ -64,6 +66,14 @@ def text_of(said: Mapping[str, Any], key: str, most: int, *, default: str | None
     if len(value) > most:
         raise Refused(400, f"{key} is longer than {most} characters")
     return value
+
+
+def role_of(said: Mapping[str, Any]) -> Role | None:
+    """Give the role of a water; None where none is said."""
+    text = text_of(said, "role", 20, default="")
+    if text and text not in {one.value for one in Role}:
+        raise Refused(400, f"role: one of {', '.join(one.value for one in Role)}")
+    return Role(text) if text else None
 
 
 def whole_of(said: Mapping[str, Any], key: str, low: int, high: int, default: int) -> int:

@@ -13,11 +13,10 @@ from starlette.routing import Route
 from acquire.bench.particles import particle_result
 from acquire.daemon import new_id
 from acquire.outlets.count_json import count_json
-from acquire.page.answers import Refused, answer, said_in, text_of
+from acquire.page.answers import Refused, answer, role_of, said_in, text_of
 from acquire.page.context import Page
 from acquire.page.lists import leafed
 from acquire.page.orders import plain
-from acquire.readings import Role
 from acquire.rounds import SHAPES, ParticleCount
 from acquire.store.records import Records
 
@@ -104,16 +103,16 @@ def _count(said: Mapping[str, Any], now_ms: int) -> ParticleCount:
         or not all(map(_is_number, fields))
     ):
         raise Refused(400, "fields: how many were seen in each, such as [3, 0, 2]")
-    if not isinstance(shapes, dict) or not set(shapes) <= set(SHAPES):
-        raise Refused(400, f"shapes: numbers of {', '.join(SHAPES)}")
-    if not all(map(_is_number, shapes.values())):
+    if (
+        not isinstance(shapes, dict)
+        or not set(shapes) <= set(SHAPES)
+        or not all(map(_is_number, shapes.values()))
+    ):
         raise Refused(400, f"shapes: numbers of {', '.join(SHAPES)}")
     bubbles = said.get("bubbles", 0)
     if not _is_number(bubbles):
         raise Refused(400, "bubbles: a whole number")
-    role = text_of(said, "role", 20, default="")
-    if role and role not in {one.value for one in Role}:
-        raise Refused(400, f"role: one of {', '.join(one.value for one in Role)}")
+    role = role_of(said)
     return ParticleCount(
         id=new_id(),
         at_ms=now_ms,
@@ -122,7 +121,7 @@ def _count(said: Mapping[str, Any], now_ms: int) -> ParticleCount:
         shapes={name: number for name, number in shapes.items() if number},
         bubbles=bubbles,
         optics=plain(text_of(said, "optics", _NOTE, default="")),
-        role=Role(role) if role else None,
+        role=role,
         round_id=text_of(said, "round", 20, default=""),
         note=plain(text_of(said, "note", _NOTE, default="")),
         **{name: _size(said, name) for name in _OPTICS},

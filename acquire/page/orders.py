@@ -13,11 +13,10 @@ from starlette.routing import Route
 from acquire.asking import ask
 from acquire.errors import FrameError, OuzelError
 from acquire.outlets.as_json import as_json
-from acquire.page.answers import Refused, answer, said_in, text_of
+from acquire.page.answers import Refused, answer, role_of, said_in, text_of
 from acquire.page.context import Page
 from acquire.page.guard import COOKIE
 from acquire.page.standing import fields_of, is_typed
-from acquire.readings import Role
 
 __all__ = ["plain", "routes", "words_known"]
 
@@ -136,9 +135,7 @@ async def _typed(page: Page, said: Mapping[str, Any]) -> dict[str, Any]:
     still = said.get("still")
     if not isinstance(still, bool):
         raise Refused(400, "still: true when the numbers stood still while you read them")
-    role = text_of(said, "role", 20, default="")
-    if role and role not in {one.value for one in Role}:
-        raise Refused(400, f"role: one of {', '.join(one.value for one in Role)}")
+    role = role_of(said)
     fields = {one.quantity.name: one for one in fields_of(meter.config)}
     problems: dict[str, str] = {}
     entries = []
@@ -161,7 +158,7 @@ async def _typed(page: Page, said: Mapping[str, Any]) -> dict[str, Any]:
             entries,
             stood_still=still,
             water=water,
-            role=Role(role) if role else None,
+            role=role,
         )
     except OuzelError as error:
         raise Refused(409, str(error)[:300]) from error
