@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
+from acquire.outlets.words import tidy
+
 __all__ = ["Markup", "join", "safe", "tag"]
 
 _EMPTY = {"br", "hr", "meta", "link", "img", "path", "line", "rect", "circle", "polyline"}
@@ -23,11 +25,7 @@ Child = Markup | str | int
 
 def safe(text: object) -> Markup:
     """Escape text; line breaks become spaces, what cannot be seen or turns writing round goes."""
-    said = str(text)[: MOST + 1]
-    clean = "".join(c for c in (" " if c.isspace() else c for c in said) if c.isprintable())
-    if len(clean) > MOST:
-        clean = clean[: MOST - 1] + "…"
-    return Markup(escape(clean))
+    return Markup(escape(tidy(str(text)[: MOST + 1], MOST)))
 
 
 def join(*children: Child) -> Markup:

@@ -18,11 +18,11 @@ from typing import Any
 
 from acquire import __version__
 from acquire.errors import ConfigError, StoreError
-from acquire.outlets.words import CAUTION
 from acquire.readings import utc_text
 from acquire.report.columns import Column
 from acquire.report.tables import Source, Table, tables_of
 from acquire.store.export import to_cells
+from acquire.water.cautions import SAFETY
 
 __all__ = ["DESCRIPTION", "LICENCES", "Progress", "licence_of", "write_package"]
 
@@ -90,7 +90,7 @@ def write_package(
             "profile": "tabular-data-package",
             "name": "water-record",
             "title": title,
-            "description": " ".join(CAUTION.split()),
+            "description": SAFETY,
             "created": utc_text(now_ms),
             "version": __version__,
             "licenses": licences,
