@@ -10,11 +10,12 @@ from dataclasses import replace
 from acquire.bench.beside import Derived
 from acquire.bench.comparison import Comparison
 from acquire.bench.differing import Row
-from acquire.outlets.words import shown_with_u, tidy
+from acquire.outlets.words import listed, shown_as_deserved, tidy
 from acquire.quantities import Quantity
 from acquire.water.cautions import ADVICE, SAFETY
+from acquire.water.limits import Limit
 
-__all__ = ["answer", "cautions", "comparison_lines", "table_lines", "wrapped"]
+__all__ = ["answer", "bounds_text", "cautions", "comparison_lines", "table_lines", "wrapped"]
 
 Quantities = Mapping[str, Quantity]
 _WIDTH = 79
@@ -44,16 +45,12 @@ def answer(found: Comparison, quantities: Quantities) -> str:
     }
     parts = []
     if said["yes"]:
-        parts.append(f"They differ in {_listed(said['yes'])}.")
+        parts.append(f"They differ in {listed(said['yes'])}.")
     if said["no"]:
-        parts.append(f"No difference that matters in {_listed(said['no'])}.")
+        parts.append(f"No difference that matters in {listed(said['no'])}.")
     if said["cannot tell"]:
-        parts.append(f"It cannot be told for {_listed(said['cannot tell'])}.")
+        parts.append(f"It cannot be told for {listed(said['cannot tell'])}.")
     return " ".join(parts) or "These waters have no quantity in common."
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def table_lines(found: Comparison, quantities: Quantities) -> Iterator[str]:
@@ -68,7 +65,7 @@ def table_lines(found: Comparison, quantities: Quantities) -> Iterator[str]:
         bare = replace(quantity, shown_unit="")
         label = tidy(f"{quantity.label} {quantity.shown_unit}".rstrip(), 18)
         sides = [
-            "–" if one is None else _short(bare, one.value, one.whole.expanded())
+            "–" if one is None else shown_as_deserved(bare, one.value, one.whole.expanded())
             for one in (row.reference, row.subject)
         ]
         yield f"{label:<18} {sides[0]:>16} {sides[1]:>15} {_apart(bare, row):>16} {row.verdict}"
@@ -77,15 +74,8 @@ def table_lines(found: Comparison, quantities: Quantities) -> Iterator[str]:
 def _apart(bare: Quantity, row: Row) -> str:
     if row.difference is None or row.expanded_u is None:
         return "–"
-    text = _short(bare, row.difference, row.expanded_u)
+    text = shown_as_deserved(bare, row.difference, row.expanded_u)
     return text if text.startswith("-") else f"+{text}"
-
-
-def _short(bare: Quantity, value: float, u: float) -> str:
-    """Write value ± u; a large number without decimals its uncertainty does not deserve."""
-    if u >= 10:
-        return f"{bare.show(value, digits=0)} ± {bare.show(u, digits=0)}"
-    return shown_with_u(bare, value, u)
 
 
 def comparison_lines(found: Comparison, quantities: Quantities) -> Iterator[str]:
@@ -138,15 +128,11 @@ def _why(row: Row, quantities: Quantities) -> str:
 def _places(found: Comparison, quantities: Quantities) -> Iterator[str]:
     words = {"inside": "within", "outside": "OUTSIDE", "cannot tell": "cannot tell:"}
     for place in found.places:
-        limit, label = place.limit, quantities[place.quantity].label
-        low, high = (None if v is None else f"{v:.4g}" for v in (limit.lower, limit.upper))
-        bounds = (
-            f"{low} to {high}" if low and high else f"at most {high}" if high else f"from {low}"
-        )
-        unit = quantities[place.quantity].shown_unit
+        limit, quantity = place.limit, quantities[place.quantity]
+        bounds = bounds_text(limit, quantity.shown_unit)
         yield (
-            f"{tidy(place.water, 24)}, {label}: {words[place.found.place]} {bounds} {unit}".rstrip()
-            + f" ({limit.authority}, {limit.kind}: {limit.source})"
+            f"{tidy(place.water, 24)}, {quantity.label}: {words[place.found.place]} {bounds} "
+            f"({limit.authority}, {limit.kind}: {limit.source})"
         )
     for one in found.classes:
         said = one.labels[0] if len(one.labels) == 1 else f"cannot tell: {' or '.join(one.labels)}"
@@ -154,6 +140,13 @@ def _places(found: Comparison, quantities: Quantities) -> Iterator[str]:
             f"{tidy(one.water, 24)}, {quantities[one.quantity].label}: {said} "
             f"({one.classes.authority}, {one.classes.kind}: {one.classes.source})"
         )
+
+
+def bounds_text(limit: Limit, unit: str) -> str:
+    """Give from where to where a limit lets a value be."""
+    low, high = (None if v is None else f"{v:.4g}" for v in (limit.lower, limit.upper))
+    text = f"{low} to {high}" if low and high else f"at most {high}" if high else f"from {low}"
+    return f"{text} {unit}".rstrip()
 
 
 def _derived(one: Derived, quantities: Quantities) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
 from acquire.quantities import Quantity
@@ -12,7 +12,8 @@ from acquire.readings import Capture, CaptureState, Event, SettledValue
 from acquire.water.cautions import SAFETY
 
 __all__ = ["CAUTION", "capture_lines", "capture_title", "clock_time", "event_line", "plain"]
-__all__ += ["finding_lines", "is_typed", "shown", "shown_with_u", "tidy"]
+__all__ += ["finding_lines", "is_typed", "listed", "shown", "shown_as_deserved", "shown_with_u"]
+__all__ += ["tidy"]
 
 CAUTION = textwrap.fill(SAFETY, 79)
 
@@ -49,6 +50,21 @@ def shown_with_u(quantity: Quantity, value: float, expanded_u: float) -> str:
         digits = max(digits, min(digits + 1, 1 - math.floor(math.log10(expanded_u))))
     text = f"{quantity.show(value, digits=digits)} ± {quantity.show(expanded_u, digits=digits)}"
     return f"{text} {quantity.shown_unit}".rstrip()
+
+
+def shown_as_deserved(quantity: Quantity, value: float, expanded_u: float) -> str:
+    """`shown_with_u`; a large number without decimals its uncertainty does not deserve."""
+    if expanded_u >= 10:
+        text = f"{quantity.show(value, digits=0)} ± {quantity.show(expanded_u, digits=0)}"
+        return f"{text} {quantity.shown_unit}".rstrip()
+    return shown_with_u(quantity, value, expanded_u)
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence: a, b and c."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def is_typed(capture: Capture) -> bool:

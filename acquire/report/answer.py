@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from acquire.bench.beside import Place
 from acquire.bench.comparison import Comparison, Row
+from acquire.outlets.comparison_words import bounds_text
 from acquire.report.grid import grid
 from acquire.report.markup import Child, Markup, join, tag
 from acquire.report.svg import figure
@@ -203,7 +203,7 @@ def _limits(view: View, one: Comparison) -> Markup:
     for place in one.places:
         limit = place.limit
         source = f"{limit.authority}, {limit.kind}: {limit.source}"
-        key = (place.quantity, _bounds(view, place), source)
+        key = (place.quantity, bounds_text(limit, view.unit(place.quantity)), source)
         found.setdefault(key, {})[place.side] = words[place.found.place]
     for cls in one.classes:
         source = f"{cls.classes.authority}, {cls.classes.kind}: {cls.classes.source}"
@@ -223,13 +223,6 @@ def _limits(view: View, one: Comparison) -> Markup:
     heads = ("Quantity", "Limit", f"○ {here}", f"● {there}", "Who says so")
     caption = "Published limits and classes, the uncertainty as guard band; none is about safety"
     return grid(caption, heads, rows, look="stack small")
-
-
-def _bounds(view: View, place: Place) -> str:
-    both = (place.limit.lower, place.limit.upper)
-    low, high = (None if bound is None else f"{bound:.4g}" for bound in both)
-    text = f"{low} to {high}" if low and high else f"from {low}" if low else f"at most {high}"
-    return f"{text} {view.unit(place.quantity)}".rstrip()
 
 
 def _left_out(view: View) -> Iterator[Markup]:

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from acquire.bench.particles import CountComparison, CountResult
 from acquire.checks import Check
+from acquire.outlets.words import listed
 from acquire.report.grid import grid
 from acquire.report.markup import Markup, join, tag
-from acquire.report.view import MARKS, View, figures, listed
+from acquire.report.view import MARKS, View, figures
 from acquire.rounds import Visit
 from acquire.water.cautions import ADVICE, MICROSCOPE, SAFETY
 

@@ -93,8 +93,7 @@ def _changed(view: View, each: QuantityHistory, change: Change) -> Iterator[Chil
         "no": "no change that would matter,",
         "cannot tell": "a change cannot be told,",
     }
-    size = view.pair(each.quantity, budget.value, budget.expanded())
-    size = size.replace("-", "−", 1) if size.startswith("-") else f"+{size}"
+    size = view.signed(each.quantity, budget.value, budget.expanded())
     by = " (drift of the meter taken off by its checks)" if change.by_checks else ""
     yield ": "
     yield tag("span", f"{MARKS[change.verdict]} ", class_="sign", aria_hidden="true")

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from acquire.bench.comparison import Row
-from acquire.outlets.words import shown_with_u
+from acquire.outlets.words import shown_as_deserved
 from acquire.quantities import Quantity
 from acquire.report.gather import Gathered
-from acquire.report.markup import Markup, safe, tag
+from acquire.report.markup import Markup, tag
 from acquire.report.redact import OPEN, Redaction
 
-__all__ = ["MARKS", "View", "figures", "listed"]
+__all__ = ["MARKS", "View", "figures"]
 
 MARKS = {"yes": "●", "no": "○", "cannot tell": "◐"}
 """A shape for each verdict, so that it is seen without colour; the word stands beside it."""
@@ -55,17 +55,18 @@ class View:
         if known is None:
             return f"{figures(value, 4)} ± {figures(u)}"
         bare = known if with_unit else replace(known, shown_unit="")
-        if u >= 10:
-            text = f"{bare.show(value, digits=0)} ± {bare.show(u, digits=0)}"
-            return f"{text} {bare.shown_unit}".rstrip()
-        return shown_with_u(bare, value, u)
+        return shown_as_deserved(bare, value, u)
+
+    def signed(self, quantity: str, value: float, u: float, *, with_unit: bool = True) -> str:
+        """`pair` of a difference: with its sign."""
+        text = self.pair(quantity, value, u, with_unit=with_unit)
+        return text.replace("-", "−", 1) if text.startswith("-") else f"+{text}"
 
     def apart(self, row: Row, *, with_unit: bool = True) -> str:
         """The difference of a row with its sign; a dash where there is none."""
         if row.difference is None or row.expanded_u is None:
             return "–"
-        text = self.pair(row.quantity, row.difference, row.expanded_u, with_unit=with_unit)
-        return text.replace("-", "−", 1) if text.startswith("-") else f"+{text}"
+        return self.signed(row.quantity, row.difference, row.expanded_u, with_unit=with_unit)
 
     # -- time -------------------------------------------------------------------------------
 
@@ -97,10 +98,3 @@ def figures(value: float, digits: int = 2) -> str:
     rounded = float(f"{value:.{digits}g}")
     places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     return f"{rounded:.{places}f}"
-
-
-def listed(names: list[str]) -> Markup:
-    """Names in a sentence: a, b and c."""
-    if len(names) < 2:
-        return safe("".join(names))
-    return safe(f"{', '.join(names[:-1])} and {names[-1]}")
