@@ -11,6 +11,7 @@ from acquire.bench.chosen import compare_stored
 from acquire.bench.comparison import Comparison
 from acquire.bench.findings import FINDING
 from acquire.bench.history import WaterHistory, history
+from acquire.bench.meter_state import DAY_MS
 from acquire.bench.particles import CountComparison, CountResult, compare_counts, particle_result
 from acquire.bench.standing import Explanation, Settles
 from acquire.checks import Check, StandingCorrection, in_force
@@ -77,6 +78,7 @@ def gather(
 ) -> Gathered:
     """Collect it; `heard` is told what is being worked on, capture by capture."""
     channels = records.channels(visit.meter)
+    shown = {name: one for name, one in channels.items() if name in bench.quantities}
     corrections = records.corrections(meter=visit.meter)
     ids = dict.fromkeys(v.capture_id for v in visit.visits if v.capture_id)
     captures = [found for one in ids if (found := records.capture(one)) is not None]
@@ -89,7 +91,6 @@ def gather(
         used.update({(one.quantity, one.from_ms): one for one in mine.values()})
         begin_ms, end_ms = window_ms(capture)
         readings = records.readings(since_ms=begin_ms, until_ms=end_ms, meter=capture.meter)
-        shown = {name: one for name, one in channels.items() if name in bench.quantities}
         explanation = Explanation(capture.meter, capture.id, {}, shown, mine)
         curves: Mapping[str, Curve] = {}
         if not _is_by_hand(capture):
@@ -168,14 +169,9 @@ def _in_force_then(
 
 def _findings(records: Records, capture: Capture) -> list[str]:
     """What was found about this capture; it is told when the probe has left."""
-    events = records.events(kind=FINDING, meter=capture.meter, since_ms=capture.started.at_ms)
-    found = []
-    for event in events:
-        if event.stamp.at_ms > capture.taken.at_ms + 86_400_000:
-            break
-        if event.data.get("capture") == capture.id:
-            found.append(event.text)
-    return found
+    begin, end = capture.started.at_ms, capture.taken.at_ms + DAY_MS + 1
+    told = records.events(kind=FINDING, meter=capture.meter, since_ms=begin, until_ms=end)
+    return [event.text for event in told if event.data.get("capture") == capture.id]
 
 
 def _is_by_hand(capture: Capture) -> bool:
