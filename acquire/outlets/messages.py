@@ -152,11 +152,11 @@ class Messages:
         return senml.encode(senml.pack(base, at_ms, records), self._form)
 
     def _measured(self, meter: str, quantity: str, value: float) -> Record | None:
-        name = senml.fit(quantity)
+        return senml.measured(self._quantities[quantity], value, self._name(meter, quantity))
+
+    def _name(self, meter: str, quantity: str) -> str:
         reference_c = self.compensated.get((meter, quantity))
-        if reference_c is not None:
-            name += f"_{reference_c:g}"
-        return senml.measured(self._quantities[quantity], value, name)
+        return senml.fit(quantity) + ("" if reference_c is None else f"_{reference_c:g}")
 
     def _capture(self, capture: Capture, number: int) -> Iterator[Record]:
         yield Record("id", capture.id)
@@ -172,19 +172,12 @@ class Messages:
         quantity = self._quantities.get(value.quantity)
         if quantity is None:
             return
-        name = senml.fit(value.quantity)
-        reference_c = self.compensated.get((meter, value.quantity))
-        if prefix and "at 25 °C" in value.method:
-            name += "_25"
-        elif not prefix and reference_c is not None:
-            name += f"_{reference_c:g}"
-        name = prefix + name
+        name = self._name(meter, value.quantity)
+        if prefix:
+            at_25 = "_25" if "at 25 °C" in value.method else ""
+            name = prefix + senml.fit(value.quantity) + at_25
         # Of a difference, so the factor holds and no offset comes in.
-        found = (
-            senml.measured(quantity, value.value, name),
-            senml.measured(quantity, value.expanded_u, f"{name}/u"),
-        )
-        yield from (record for record in found if record is not None)
+        yield from _numbers(quantity, {name: value.value, f"{name}/u": value.expanded_u})
         yield Record(f"{name}/phase", value.phase)
         yield from _texts(**{f"{name}/method": value.method, f"{name}/reason": value.reason})
 
@@ -197,35 +190,32 @@ class Messages:
         quantity, name = self._quantities.get(check.quantity), senml.fit(check.quantity)
         if quantity is None:
             return
-        numbers = {
-            name: check.said,
-            f"{name}/u": check.said_u,
-            f"{name}/expected": check.expected,
-            f"{name}/expected/u": check.expected_u,
-        }
-        for key, number in numbers.items():
-            record = senml.measured(quantity, number, key)
-            if record is not None:
-                yield record
+        yield from _numbers(
+            quantity,
+            {
+                name: check.said,
+                f"{name}/u": check.said_u,
+                f"{name}/expected": check.expected,
+                f"{name}/expected/u": check.expected_u,
+            },
+        )
 
     def _rolled_up(self, rolled: RolledUp) -> Iterator[Record]:
         quantity = self._quantities.get(rolled.quantity)
         if quantity is None or quantity.unit != rolled.unit:
             raise ValueError(f"{rolled.quantity} was kept in {rolled.unit}, not its present unit")
-        name = senml.fit(rolled.quantity)
-        reference_c = self.compensated.get((rolled.meter, rolled.quantity))
-        name += f"_{reference_c:g}" if reference_c is not None else ""
+        name = self._name(rolled.meter, rolled.quantity)
         yield Record("id", message_id(rolled, 0))
         yield Record("level", rolled.level)
-        for key, number in (
-            (name, rolled.mean),
-            (f"{name}/low", rolled.low),
-            (f"{name}/high", rolled.high),
-        ):
-            record = senml.measured(quantity, number, key)
-            if record is not None:
-                yield record
+        means = {name: rolled.mean, f"{name}/low": rolled.low, f"{name}/high": rolled.high}
+        yield from _numbers(quantity, means)
         yield Record(f"{name}/n", float(rolled.n))
+
+
+def _numbers(quantity: Quantity, named: Mapping[str, float]) -> Iterator[Record]:
+    """Those that are numbers."""
+    found = (senml.measured(quantity, number, name) for name, number in named.items())
+    yield from (record for record in found if record is not None)
 
 
 def message_id(thing: Capture | Check | Event | RolledUp, number: int) -> str:
