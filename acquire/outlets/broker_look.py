@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 
 from acquire.outlets.messages import Message
 from acquire.outlets.mqtt import Link, open_link
@@ -29,21 +29,14 @@ async def visiting(mqtt: MqttConfig, name: str) -> AsyncIterator[Link]:
     """
     is_5 = mqtt.version != "3.1.1"
     name = f"ouzel-{name}-{secrets.token_hex(4)}"
-    connection = open_link(mqtt, name, None, is_5=is_5)
-    try:
-        link = await connection.__aenter__()
-    except NoSuchVersion:
-        if mqtt.version != "auto":
-            raise
-        connection = open_link(mqtt, name, None, is_5=not is_5)
-        link = await connection.__aenter__()
-    try:
+    async with AsyncExitStack() as connection:
+        try:
+            link = await connection.enter_async_context(open_link(mqtt, name, None, is_5=is_5))
+        except NoSuchVersion:
+            if mqtt.version != "auto":
+                raise
+            link = await connection.enter_async_context(open_link(mqtt, name, None, is_5=not is_5))
         yield link
-    except BaseException as error:
-        await connection.__aexit__(type(error), error, error.__traceback__)
-        raise
-    else:
-        await connection.__aexit__(None, None, None)
 
 
 async def look(mqtt: MqttConfig) -> list[Look]:

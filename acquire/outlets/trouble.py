@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import socket
 import ssl
 from collections.abc import Iterator
@@ -25,7 +26,7 @@ _HUNG_UP = (
     "the broker hung up without an answer: it may want TLS (tls = true, port 8883), the other "
     "transport, or refuse this client (its own log says)"
 )
-_CODES = {  # reason codes of MQTT 5 (section 3.2.2.2) and return codes of 3.1.1 (section 3.2.2.3)
+_CODES = {  # reason codes of MQTT 5 (section 3.2.2.2)
     0x86: "set user and password_file under [mqtt], and look at the broker's list of users",
     0x87: "the broker wants a user it knows: set user and password_file under [mqtt]; or its rules "
     "keep this user or client id out",
@@ -34,17 +35,14 @@ _CODES = {  # reason codes of MQTT 5 (section 3.2.2.2) and return codes of 3.1.1
     0x97: "the broker's quota is used up: try later, or raise it there",
     0x89: "the broker is busy: it is tried again",
     0x88: "the broker is not available: it is tried again",
-    4: "set user and password_file under [mqtt], and look at the broker's list of users",
-    5: "the broker wants a user it knows: set user and password_file under [mqtt]; or its rules "
-    "keep this user or client id out",
-    2: "another client_id under [mqtt] may do",
-    3: "the broker is not available: it is tried again",
 }
+_OLDER = {2: 0x85, 3: 0x88, 4: 0x86, 5: 0x87}
+"""Return codes of MQTT 3.1.1 (section 3.2.2.3) that say the same."""
 
 
 def refusal(reason: object, code: object) -> str:
     """Say that the broker would not have us, and what to do."""
-    todo = _CODES.get(code) if isinstance(code, int) else None
+    todo = _CODES.get(_OLDER.get(code, code)) if isinstance(code, int) else None
     return f"the broker refused: {reason}" + (f": {todo}" if todo else "")
 
 
@@ -91,6 +89,6 @@ def _todo(error: BaseException) -> str:  # noqa: PLR0911 - a table that needs gu
             return "nobody answers there: wrong address, a firewall, or a machine that is off?"
         case PermissionError():
             return "this machine forbids the connection"
-        case OSError() if error.errno in {101, 113}:  # ENETUNREACH, EHOSTUNREACH
+        case OSError() if error.errno in {errno.ENETUNREACH, errno.EHOSTUNREACH}:
             return "that machine cannot be reached: is it on, is this one in the network?"
     return ""
