@@ -132,12 +132,7 @@ def moment(day: Cell, hour: Cell, order: Order) -> tuple[datetime, bool]:
     Without an offset it is local time and has none.
     """
     if isinstance(day, datetime):
-        known = day.time() != time(0, 0)
-        return (
-            _at(day, hour)
-            if not known and not is_blank(hour)
-            else ((day, True) if known else (datetime.combine(day, _NOON), False))
-        )
+        return (day, True) if day.time() != time(0, 0) else _at(day, hour)
     if isinstance(day, date):
         return _at(datetime.combine(day, time(0, 0)), hour)
     text = " ".join(str(day).split())
