@@ -59,9 +59,6 @@ export function span(seconds) {
   return `${Math.round(s / 86400)} days`;
 }
 
-/** A label within a sentence: Conductivity becomes conductivity, pH and TDS stay. */
-export const inSentence = (label) => (/^\p{Lu}\p{Ll}/u.test(label) ? label.charAt(0).toLowerCase() + label.slice(1) : label);
-
 /** A day or a time for the axis of a chart that spans so many seconds. */
 export function tick(at, spanS) {
   if (spanS > 400 * 86400) return month.format(at);
@@ -80,6 +77,9 @@ const known = (at) => at !== null && at !== undefined && Number.isFinite(new Dat
 export const clockTime = (at) => (known(at) ? clock.format(new Date(at)) : "");
 export const dayOf = (at) => (known(at) ? day.format(new Date(at)) : "");
 
+/** The time of something of today; with its day, of something earlier. */
+export const latelyAt = (at) => (dayOf(at) === dayOf(Date.now()) ? clockTime(at) : `${dayOf(at)}, ${clockTime(at)}`);
+
 /** Date and time to the minute. */
 export const moment = (at) => (known(at) ? `${day.format(new Date(at))}, ${short.format(new Date(at))}` : "");
 
@@ -89,5 +89,3 @@ export const CAPTURE_STATES = {
   withdrawn: "withdrawn",
   unsettled: "not settled",
 };
-
-export const roleWord = (role) => (role ? `${role}` : "");

@@ -134,5 +134,5 @@ export function view() {
   offer();
   draw();
   drawTaken();
-  return { title: "Bench", node, hear, close: () => { clearTimeout(due); panel.close(); } };
+  return { title: "Bench", node, hear, close: () => clearTimeout(due) };
 }

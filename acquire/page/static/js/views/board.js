@@ -6,7 +6,7 @@ import { isLive, model } from "../live.js";
 import { steppingStones } from "../rest.js";
 import { filled, outcome, tellOutcome } from "./parts.js";
 
-/** `.node`, `.show(meter)`, `.close()`. */
+/** `.node`, `.show(meter)`. */
 export function board() {
   const say = el("p", { class: "board-say" });
   const then = el("p", { class: "board-then" });
@@ -18,6 +18,7 @@ export function board() {
   const line = outcome();
   const node = el("section", { class: "board", "aria-label": "What to do now" }, say, then, stones, warnings, question, acts, extra, line);
   let drawn = "";
+  let acted = null; // the round whose buttons stand there; without a round they are made anew each time
   let meter = null;
 
   const send = (word, text) => tellOutcome(line, () => order(word, text, meter?.meter));
@@ -33,14 +34,16 @@ export function board() {
     // The parts below change with the round only, so that a focus or a half-typed note stays.
     const key = JSON.stringify([one?.meter, guidance?.round, guidance?.over, guidance?.stops, guidance?.question, guidance?.answers, guidance?.warnings, [...model.orders]]);
     if (key === drawn) return;
-    const other = drawn === "" || JSON.parse(drawn)[1] !== guidance?.round || JSON.parse(drawn)[2] !== guidance?.over || JSON.parse(drawn)[0] !== one?.meter;
     drawn = key;
+    const turn = guidance ? JSON.stringify([one.meter, guidance.round, guidance.over]) : null;
+    const same = turn !== null && turn === acted;
+    acted = turn;
     stones.replaceChildren(...(guidance ? steppingStones(guidance.stops).map(stone) : []));
     warnings.replaceChildren(...(guidance?.warnings ?? []).map((text) => el("li", {}, name(text, 300))));
     const hadFocus = question.contains(document.activeElement);
     question.replaceChildren(...(guidance?.question ? ask(guidance) : []));
     if (hadFocus) node.querySelector("button")?.focus();
-    if (!other) return;
+    if (same) return;
     extra.replaceChildren();
     line.clear();
     acts.replaceChildren(...(open ? during() : guidance?.over ? after(guidance) : before(one)));
@@ -134,7 +137,7 @@ export function board() {
     box.focus();
   }
 
-  return { node, show, close() {} };
+  return { node, show };
 }
 
 /** What to do when no round says it: ouzel's own sentence of the immersion. */

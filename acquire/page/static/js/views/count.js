@@ -1,7 +1,7 @@
 // Particles under the microscope: one big button a shape, every press can be taken back.
 
 import { post, get } from "../api.js";
-import { button, el, name, setText, tidy } from "../dom.js";
+import { button, el, name, setText, svg, tidy } from "../dom.js";
 import { model } from "../live.js";
 import { announce, keep } from "../signals.js";
 import { filled, heading, outcome } from "./parts.js";
@@ -50,12 +50,7 @@ export function view() {
   for (const [key, label, path] of [...SHAPES, BUBBLE]) {
     const number = el("span", { class: "tally-number numbers", text: "0" });
     counts.set(key, number);
-    const picture = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-    picture.setAttribute("viewBox", "0 0 30 22");
-    picture.setAttribute("aria-hidden", "true");
-    const stroke = document.createElementNS("http://www.w3.org/2000/svg", "path");
-    stroke.setAttribute("d", path);
-    picture.append(stroke);
+    const picture = svg("svg", { viewBox: "0 0 30 22", "aria-hidden": "true" }, svg("path", { d: path }));
     tally.append(button([picture, el("span", { class: "tally-label", text: label }), number], () => press(key), { class: `tally-button ${key === "bubble" ? "quiet" : ""}`, "data-shape": key }));
   }
   const next = button("Next field", () => press("next"), { class: "first" });

@@ -2,7 +2,7 @@
 
 import { get, part } from "../api.js";
 import { chart } from "../chart.js";
-import { choice, el, name, tidy } from "../dom.js";
+import { button, choice, el, name, tidy } from "../dom.js";
 import { dayOf, digitsFor, fixed, moment, quantity, signed, withU, withUnit } from "../words.js";
 import { captureSheet, filled, heading } from "./parts.js";
 
@@ -60,7 +60,7 @@ export function view(rest) {
 
   function moreButton(water, cursor) {
     const holder = el("div", { class: "stack" });
-    holder.append(el("button", { type: "button", on: { click: () => filled(holder, () => get("captures", { water, limit: 20, cursor }), pageOf(water)) } }, "Earlier ones"));
+    holder.append(button("Earlier ones", () => filled(holder, () => get("captures", { water, limit: 20, cursor }), pageOf(water))));
     return holder;
   }
 

@@ -3,7 +3,7 @@
 import { get, part } from "../api.js";
 import { el, name, setText, tidy } from "../dom.js";
 import { ageOf, isLive, model } from "../live.js";
-import { clockTime, dayOf, moment, plain, quantity, show, span, withUnit, withU, fixed } from "../words.js";
+import { clockTime, dayOf, latelyAt, moment, plain, quantity, show, span, withUnit, withU, fixed } from "../words.js";
 import { filled, heading } from "./parts.js";
 
 const STATES = {
@@ -45,8 +45,7 @@ export function view() {
 }
 
 function eventLine(event) {
-  const when = dayOf(event.at) === dayOf(Date.now()) ? clockTime(event.at) : `${dayOf(event.at)}, ${clockTime(event.at)}`;
-  return el("li", {}, el("span", { class: "small soft numbers", text: `${when} ` }), event.meter && [name(event.meter, 30), ": "],
+  return el("li", {}, el("span", { class: "small soft numbers", text: `${latelyAt(event.at)} ` }), event.meter && [name(event.meter, 30), ": "],
     `${plain(event.kind).toLowerCase()}: `, name(event.text, 300));
 }
 
@@ -121,7 +120,7 @@ function wireLines(called) {
         pane.append(...found.lines.map((line) => el("p", {}, el("span", { class: "soft", text: `${clockTime(line.at)} ` }), name(line.text, 400))));
         while (pane.childElementCount > KEPT_LINES) pane.firstElementChild.remove();
         pane.scrollTop = pane.scrollHeight;
-      } else if (!pane.childElementCount) pane.replaceChildren();
+      }
     } catch (error) {
       if (!pane.childElementCount) pane.append(el("p", { text: tidy(error.message, 300) }));
     }

@@ -1,17 +1,16 @@
 // Pieces that several views show: a capture, a value with its uncertainty, waiting and failing.
 
 import { el, name, setText, tidy, button } from "../dom.js";
-import { CAPTURE_STATES, clockTime, dayOf, quantity, withU, plain } from "../words.js";
+import { CAPTURE_STATES, latelyAt, quantity, withU, plain } from "../words.js";
 
 /** A capture as a sheet. `findings`: events about it. */
 export function captureSheet(capture, findings = []) {
   const isResult = capture.state === "final" || capture.state === "provisional";
   const values = [...Object.entries(capture.values ?? {}), ...Object.entries(capture.derived ?? {})];
-  const when = dayOf(capture.taken) === dayOf(Date.now()) ? clockTime(capture.taken) : `${dayOf(capture.taken)}, ${clockTime(capture.taken)}`;
   return el("article", { class: "sheet capture", "data-capture": capture.id, "data-state": capture.state },
     el("div", { class: "row apart" },
       el("h3", {}, capture.water ? name(capture.water) : "water without a name"),
-      el("p", { class: "small soft numbers", text: when })),
+      el("p", { class: "small soft numbers", text: latelyAt(capture.taken) })),
     el("p", { class: isResult ? "small soft" : "wrong" },
       [capture.role && plain(capture.role), CAPTURE_STATES[capture.state] ?? capture.state].filter(Boolean).join(", "),
       capture.reason && [": ", name(capture.reason, 300)]),

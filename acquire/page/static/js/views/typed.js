@@ -3,8 +3,7 @@
 import { post } from "../api.js";
 import { choice, el, name, tidy } from "../dom.js";
 import { outcome } from "./parts.js";
-import { withU } from "../words.js";
-import { quantity } from "../words.js";
+import { quantity, withU } from "../words.js";
 
 export function typedForm(meter) {
   let role = "";
