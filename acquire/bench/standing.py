@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from acquire.checks import StandingCorrection
-from acquire.readings import Capture, Channel, Flag, Phase, Stamp
+from acquire.readings import Capture, Channel, Event, Flag, Phase, Reading, Stamp
+from acquire.rounds import Guidance
 
-__all__ = ["Explanation", "Row", "Settles", "Settling", "Status"]
+__all__ = ["Explanation", "Row", "Said", "Settles", "Settling", "Status"]
 
 
 class Settling(Protocol):
@@ -79,3 +80,7 @@ class Explanation:
     channels: Mapping[str, Channel] = field(default_factory=dict)
     corrections: Mapping[str, StandingCorrection] = field(default_factory=dict)
     """Those in force: with the channels, what a value's uncertainty budget is made of."""
+
+
+Said = Reading | Event | Capture | Status | Explanation | Guidance
+"""What listeners hear."""

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Explanation, Said, Status
 from acquire.readings import Capture, Event, Reading, SettledValue, utc_text
 from acquire.rounds import Guidance
 
@@ -28,12 +28,12 @@ def finite(value: Any) -> Any:
     return known(value) if isinstance(value, float) else value
 
 
-def json_line(item: Reading | Event | Capture | Status | Explanation | Guidance) -> str:
+def json_line(item: Said) -> str:
     """One line of JSON, ASCII only, so that no terminal or log can be tricked by a name."""
     return json.dumps(as_json(item), allow_nan=False, separators=(",", ":"))
 
 
-def as_json(item: Reading | Event | Capture | Status | Explanation | Guidance) -> dict[str, Any]:
+def as_json(item: Said) -> dict[str, Any]:
     """A dictionary of plain JSON values; `is` says what it is."""
     match item:
         case Reading():

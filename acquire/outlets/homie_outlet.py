@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said, Status
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
@@ -15,13 +15,10 @@ from acquire.outlets.mqtt import Link
 from acquire.outlets.pace import Pace
 from acquire.outlets.standing_word import standing_word
 from acquire.outward import HomieConfig, MqttConfig
-from acquire.readings import Capture, Event, Reading
-from acquire.rounds import Guidance
+from acquire.readings import Event, Reading
 from acquire.store.writer import StoreWriter
 
 __all__ = ["HomieOutlet"]
-
-Said = Reading | Event | Capture | Status | Explanation | Guidance
 
 
 class HomieOutlet:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Self, TextIO
+from typing import Self, TextIO
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Explanation, Said, Status
 from acquire.outlets.as_json import json_line
 from acquire.outlets.words import (
     capture_lines,
@@ -20,9 +20,6 @@ from acquire.outlets.words import (
 )
 from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, Reading
-
-if TYPE_CHECKING:
-    from acquire.daemon import Said
 
 __all__ = ["JsonLines", "PlainLines"]
 

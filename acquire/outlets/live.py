@@ -7,7 +7,7 @@ import time
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Self
 
-from acquire.bench.standing import Row, Status
+from acquire.bench.standing import Row, Said, Status
 from acquire.outlets.words import (
     capture_lines,
     capture_title,
@@ -21,8 +21,6 @@ from acquire.readings import Capture, CaptureState, Event
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-
-    from acquire.daemon import Said
 
 __all__ = ["LiveTable", "bar", "headline", "rest_fraction"]
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import asyncio
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said
 from acquire.bus import Subscription
 from acquire.notify import Notifier
 from acquire.outlets.words import clock_time, tidy
 from acquire.progress import Progress
 from acquire.readings import Capture, Event, Reading
-from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter, WriterStats
 
 __all__ = ["ManagerOutlet"]
@@ -51,9 +50,7 @@ class ManagerOutlet:
         if self._writer is not None:
             progress.expect("writer", self._patience_s)
 
-    async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
-    ) -> None:
+    async def run(self, heard: Subscription[Said]) -> None:
         if not self._is_ready:
             self._is_ready = True
             self._notifier.ready("waiting for the first reading")
@@ -65,7 +62,7 @@ class ManagerOutlet:
             beating.cancel()
         self._notifier.stopping()
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
+    def hear(self, said: Said) -> None:
         match said:
             case Reading():
                 self._heard[said.meter] = True

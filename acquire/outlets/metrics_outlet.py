@@ -8,14 +8,13 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
 from acquire.outlets.metrics import CONTENT_TYPE, Family, render, water_families
 from acquire.outlets.publisher import MqttOutlet
 from acquire.readings import Capture, Event, Reading
-from acquire.rounds import Guidance
 from acquire.store.writer import StoreWriter
 
 __all__ = ["MetricsOutlet"]
@@ -51,9 +50,7 @@ class MetricsOutlet:
         """Get the store's counters."""
         self._writer = writer
 
-    async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
-    ) -> None:
+    async def run(self, heard: Subscription[Said]) -> None:
         self._queue_drops = lambda: heard.dropped
         server = await asyncio.start_server(self._serve, "127.0.0.1", self._port)
         self.port = server.sockets[0].getsockname()[1]
@@ -61,7 +58,7 @@ class MetricsOutlet:
             async for said in heard:
                 self.hear(said)
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
+    def hear(self, said: Said) -> None:
         """Count one thing."""
         match said:
             case Reading():

@@ -11,14 +11,13 @@ import os
 import signal
 from contextlib import suppress
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.outlets.as_json import json_line
 from acquire.outlets.broker import Tell
 from acquire.outward import ProgramsConfig
-from acquire.readings import Capture, Event, Reading
-from acquire.rounds import Guidance
+from acquire.readings import Capture, Event
 from acquire.store.writer import StoreWriter
 
 __all__ = ["ALERTS", "ProgramsOutlet"]
@@ -42,9 +41,7 @@ class ProgramsOutlet:
         """Get where to tell what goes wrong; the store is not needed here."""
         self._tell = tell
 
-    async def run(
-        self, heard: Subscription[Reading | Event | Capture | Status | Explanation | Guidance]
-    ) -> None:
+    async def run(self, heard: Subscription[Said]) -> None:
         async for said in heard:
             command: tuple[str, ...] = ()
             if isinstance(said, Capture):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Explanation, Said, Status
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
@@ -24,7 +24,6 @@ from acquire.outlets.pace import Pace
 from acquire.outlets.standing_word import standing_word
 from acquire.outward import MqttConfig, machine_urn
 from acquire.readings import Capture, Event, Reading
-from acquire.rounds import Guidance
 from acquire.store.outbox import Carrier
 from acquire.store.writer import StoreWriter
 
@@ -33,8 +32,6 @@ __all__ = ["CARRIER", "MqttOutlet", "make_messages"]
 CARRIER = "mqtt"
 LAST_WORDS_S = 0.4
 """How long a clean stop waits for the outbox: less than the daemon waits for an outlet."""
-
-Said = Reading | Event | Capture | Status | Explanation | Guidance
 
 
 class MqttOutlet:

@@ -15,7 +15,7 @@ from acquire.rounds import Guidance
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from acquire.daemon import Said
+    from acquire.bench.standing import Said
     from acquire.quantities import Quantity
 
 __all__ = ["RoundLines", "RoundTable", "guidance_lines", "keys_for"]

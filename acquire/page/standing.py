@@ -6,12 +6,12 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said, Status
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.outlets.as_json import as_json
 from acquire.page.shapes import status_json
-from acquire.readings import Capture, Event, Flag, Reading, Stamp, utc_text
+from acquire.readings import Event, Flag, Reading, Stamp, utc_text
 from acquire.rounds import Guidance
 
 __all__ = ["LINES", "MeterStanding", "Standing"]
@@ -49,7 +49,7 @@ class Standing:
             for name, one in config.meters.items()
         }
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
+    def hear(self, said: Said) -> None:
         """Remember what concerns a meter."""
         meter = self.meters.get(getattr(said, "meter", ""))
         if meter is None:

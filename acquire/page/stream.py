@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.datastructures import Headers, QueryParams
 
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said, Status
 from acquire.clock import Clock
 from acquire.errors import StoreError
 from acquire.outlets.as_json import as_json
@@ -76,7 +76,7 @@ class Hub:
     def streams(self) -> int:
         return self._opened
 
-    def hear(self, said: Reading | Event | Capture | Status | Explanation | Guidance) -> None:
+    def hear(self, said: Said) -> None:
         """Take what the bus says; the standing has heard it already."""
         match said:
             case Event(kind="store_stalled"):  # the one that cannot be kept
