@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import csv
 import io
+import re
 from dataclasses import replace
 
 import jsonschema
 import pytest
 
 from acquire.checks import Check
+from acquire.page.static_files import FOLDER
 from acquire.readings import Capture, CaptureState, Event, Reading, Role, SettledValue, Stamp
 from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
@@ -451,8 +453,6 @@ async def test_the_page_itself_is_small_and_comes_from_here_alone(house):
         text = (await house.client.get(path)).text
         assert "<style" not in text
         assert " onclick=" not in text
-        import re
-
         if path == "/":
             assert not re.search(r"<script(?![^>]*\bsrc=)", text)
             todo += re.findall(r'(?:src|href)="(/[^"#]+)"', text)
@@ -482,3 +482,11 @@ async def test_files_are_given_again_only_when_they_changed(house):
         answer = await house.client.get("/", headers={"accept-encoding": kind})
         assert (answer.headers.get("content-encoding") == "gzip") is packed
         assert answer.text == first.text
+
+
+def test_dark_by_choice_is_as_dark_as_by_the_device():
+    style = (FOLDER / "css" / "look.css").read_text("utf-8")
+    by_device = re.search(r':root:not\(\[data-scheme="light"\]\) \{([^}]*)\}', style)
+    by_choice = re.search(r':root\[data-scheme="dark"\] \{([^}]*)\}', style)
+    assert "--ground" in by_choice[1]
+    assert by_device[1].split() == by_choice[1].split()
