@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -73,6 +74,16 @@ class Ouzel:
                 assert child.poll() is None, child.err.read_text()
             assert time.monotonic() < deadline, [c.err.read_text() for c in children]
             time.sleep(0.02)
+
+    def go_on(self, for_s: float, *children) -> None:
+        """Let so much time pass; none of the children ends meanwhile."""
+        until = time.monotonic() + for_s
+        self.wait(lambda: time.monotonic() > until, *children)
+
+    def said(self, child, what: str, value: str) -> list[dict]:
+        """Give what a child printed as JSON so far that is such; the last line may be half one."""
+        lines = child.out.read_text().split("\n")[:-1]
+        return [one for one in map(json.loads, lines) if one.get(what) == value]
 
     def stop(self, child, number=signal.SIGINT, within: float = 2.0) -> float:
         begun = time.monotonic()

@@ -16,7 +16,6 @@ import resource
 import shutil
 import signal
 import subprocess
-import time
 
 import pytest
 
@@ -94,24 +93,19 @@ def recording(ouzel):
     return start
 
 
-def lasts(ouzel, seconds, *children):
-    until = time.monotonic() + seconds
-    ouzel.wait(lambda: time.monotonic() > until, *children)
-
-
 def no_room(ouzel, recording, folder, how, held_s):
     daemon = recording(folder)
     with how(folder, daemon):
         ouzel.wait(lambda: "tried again every second" in daemon.err.read_text(), daemon)
         ouzel.wait(lambda: '"store_stalled"' in daemon.out.read_text(), daemon)
-        lasts(ouzel, held_s, daemon)
+        ouzel.go_on(held_s, daemon)
         with Records.open(folder / "water.db") as records:
             assert records.check() == ""
     ouzel.wait(lambda: "takes readings again" in daemon.err.read_text(), daemon)
     # Said once, not each second; once more where a last commit still found room in its block.
     said = daemon.err.read_text().count("tried again")
     assert 1 <= said <= 2
-    lasts(ouzel, 1.5, daemon)
+    ouzel.go_on(1.5, daemon)
     ouzel.stop(daemon)
     with Records.open(folder / "water.db") as records:
         assert records.check() == ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import os
 import random
 import time
@@ -31,12 +30,10 @@ def test_no_announced_capture_is_lost_when_the_daemon_is_killed(ouzel, seed):
     daemon = ouzel.start("serve", "--json", "--speed", "60")
 
     def announced():
-        lines = daemon.out.read_text().split("\n")[:-1]  # the last may be half a line
-        return [s for s in map(json.loads, lines) if s["is"] == "capture"]
+        return ouzel.said(daemon, "is", "capture")
 
     ouzel.wait(announced, daemon)
-    until = time.monotonic() + random.Random(seed).uniform(0.0, 3.0)
-    ouzel.wait(lambda: time.monotonic() > until, daemon)
+    ouzel.go_on(random.Random(seed).uniform(0.0, 3.0), daemon)
     daemon.kill()
     daemon.wait()
     with Records.open(ouzel.folder / "water.db") as records:
@@ -58,8 +55,7 @@ def test_at_most_one_commit_interval_of_readings_is_lost_when_the_daemon_is_kill
     ouzel.wait((ouzel.folder / "probe").exists)
     daemon = ouzel.start("serve", "--json")
     ouzel.wait(lambda: "recording" in daemon.err.read_text(), daemon)
-    until = time.monotonic() + 5.3
-    ouzel.wait(lambda: time.monotonic() > until, daemon)
+    ouzel.go_on(5.3, daemon)
     daemon.kill()
     killed_ms = time.time() * 1000
     daemon.wait()
@@ -76,18 +72,15 @@ def test_a_pulled_plug_is_an_event_and_readings_resume_within_five_seconds(ouzel
     daemon = ouzel.start("serve", "--json")
 
     def events(kind):
-        lines = daemon.out.read_text().split("\n")[:-1]
-        return [s for s in map(json.loads, lines) if s.get("kind") == kind]
+        return ouzel.said(daemon, "kind", kind)
 
     ouzel.wait(lambda: "recording" in daemon.err.read_text(), daemon)
-    until = time.monotonic() + 1.5
-    ouzel.wait(lambda: time.monotonic() > until, daemon)
+    ouzel.go_on(1.5, daemon)
     first.kill()
     first.wait()
     ouzel.wait(lambda: events("meter_lost"), daemon)
     (ouzel.folder / "probe").unlink(missing_ok=True)
-    until = time.monotonic() + 3.0
-    ouzel.wait(lambda: time.monotonic() > until, daemon)
+    ouzel.go_on(3.0, daemon)
     again = ouzel.start("simulate", "--water", "tap", "--rate", "10", "--link", "probe")
     ouzel.wait((ouzel.folder / "probe").exists, again)
     back = time.monotonic()

@@ -5,7 +5,6 @@ OUZEL_STOPS=60 makes the long form of the stops at random moments.
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import signal
@@ -22,11 +21,6 @@ STOPS = int(os.environ.get("OUZEL_STOPS", "2"))
 HAND = 'loop = true\n[[stop]]\nwater = "buffer_7"\nin_air_s = 40\ndwell_s = 400\n'
 
 
-def said(child, what, value):
-    lines = child.out.read_text().split("\n")[:-1]
-    return [one for one in map(json.loads, lines) if one.get(what) == value]
-
-
 def clean(ouzel, child, within=2.0):
     ouzel.stop(child, signal.SIGTERM, within=within)
     assert child.returncode == 0, child.err.read_text()
@@ -35,7 +29,7 @@ def clean(ouzel, child, within=2.0):
         assert records.check() == ""
         assert records.runs()[0].is_clean
         assert not list(records.captures(state=CaptureState.PROVISIONAL))
-        for one in said(child, "is", "capture"):
+        for one in ouzel.said(child, "is", "capture"):
             assert one["state"] in [c.state for c in records.history(one["id"])]
 
 
@@ -55,17 +49,16 @@ def started(ouzel):
 
 def test_while_there_is_no_meter(ouzel, started):
     child = started(simulated=False)
-    ouzel.wait(lambda: said(child, "kind", "meter_not_reached"), child)
+    ouzel.wait(lambda: ouzel.said(child, "kind", "meter_not_reached"), child)
     clean(ouzel, child)
 
 
 def test_while_settling_and_once_a_capture_was_taken_and_once_the_meter_is_lost(ouzel, started):
     child = started()
-    until = time.monotonic() + 1.5  # in the water for some forty seconds
-    ouzel.wait(lambda: time.monotonic() > until, child)
+    ouzel.go_on(1.5, child)  # in the water for some forty seconds
     clean(ouzel, child)
     child = ouzel.start("serve", "--json", "--speed", "60")
-    ouzel.wait(lambda: said(child, "is", "capture"), child)
+    ouzel.wait(lambda: ouzel.said(child, "is", "capture"), child)
     clean(ouzel, child)
     child = ouzel.start("serve", "--json", "--speed", "60")
     ouzel.wait(lambda: "recording" in child.err.read_text(), child)
@@ -104,8 +97,7 @@ def test_at_any_moment_from_the_first_on(ouzel):
     for number in range(STOPS):
         store = ouzel.folder / f"{number}.db"
         child = ouzel.start("serve", "--json", "--store", store.name)
-        until = time.monotonic() + chance.uniform(0.05, 1.2)
-        ouzel.wait(lambda until=until: time.monotonic() > until)
+        ouzel.go_on(chance.uniform(0.05, 1.2))
         begun = time.monotonic()
         child.send_signal(signal.SIGTERM)
         child.wait(10)

@@ -3,15 +3,8 @@
 from __future__ import annotations
 
 import itertools
-import json
-import time
 
 from acquire.store import Records
-
-
-def events(child, kind):
-    lines = child.out.read_text().split("\n")[:-1]
-    return [said for said in map(json.loads, lines) if said.get("kind") == kind]
 
 
 def test_the_second_at_a_store_or_a_port_is_told_and_costs_the_first_nothing(ouzel):
@@ -25,15 +18,14 @@ def test_the_second_at_a_store_or_a_port_is_told_and_costs_the_first_nothing(ouz
         assert f"process {first.pid} is writing to this store" in refused.stderr
         assert refused.stderr.count("\n") == 1
     second = ouzel.start("serve", "--json", "--store", "other.db")
-    ouzel.wait(lambda: events(second, "meter_not_reached"), second)
-    (told,) = events(second, "meter_not_reached")
+    ouzel.wait(lambda: ouzel.said(second, "kind", "meter_not_reached"), second)
+    (told,) = ouzel.said(second, "kind", "meter_not_reached")
     assert told["data"]["reason"] == "taken"
     assert str(first.pid) in told["text"] or "another program" in told["text"]
-    until = time.monotonic() + 1.5
-    ouzel.wait(lambda: time.monotonic() > until, first, second)
+    ouzel.go_on(1.5, first, second)
     ouzel.stop(first)
     # What was in the way is gone: the second comes by itself to the meter.
-    ouzel.wait(lambda: events(second, "meter_back"), second)
+    ouzel.wait(lambda: ouzel.said(second, "kind", "meter_back"), second)
     ouzel.stop(second)
     with Records.open(ouzel.folder / "water.db") as records:
         assert records.check() == ""
