@@ -22,6 +22,7 @@ from acquire.outward import PageConfig
 from acquire.page.app import make_app
 from acquire.page.context import Act, Page
 from acquire.page.now import snapshot
+from acquire.page.private import write_private
 from acquire.page.reader import Reader
 from acquire.page.search import Search
 from acquire.page.server import PageServer, bind, make_server
@@ -186,14 +187,9 @@ class PageOutlet:
 
     def _hang_up_plate(self, own_token: str) -> None:
         """Tell other commands of this user where the page is, and let them in."""
-        plate = doorplate(self._store)
-        unfinished = plate.with_name(f"{plate.name}.new")
+        said = {"url": self.url, "token": own_token, "pid": os.getpid()}
         try:
-            unfinished.unlink(missing_ok=True)
-            descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-                json.dump({"url": self.url, "token": own_token, "pid": os.getpid()}, file)
-            unfinished.replace(plate)
+            write_private(doorplate(self._store), json.dumps(said))
         except OSError as error:
             _log.warning("other commands will not find the page: %s", error)
 

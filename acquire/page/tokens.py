@@ -9,13 +9,13 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import os
 import secrets
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from acquire.errors import ConfigError
+from acquire.page.private import write_private
 
 __all__ = ["Guest", "Tokens", "tokens_file"]
 
@@ -101,15 +101,8 @@ class Tokens:
 
     def _write(self, guests: list[Guest]) -> None:
         text = json.dumps({"guests": [asdict(guest) for guest in guests]}, indent=1)
-        unfinished = self.file.with_name(f"{self.file.name}.new")
         try:
-            unfinished.unlink(missing_ok=True)
-            descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            unfinished.replace(self.file)
+            write_private(self.file, text)
         except OSError as error:
             raise ConfigError(
                 f"cannot be written: {error.strerror or error}", file=self.file
