@@ -42,7 +42,7 @@ class Doubts:
             return news
         doubt = self._which.doubt(stop, values)
         if doubt is not None and (is_all or not dip.was_doubted):
-            dip.doubt, dip.was_doubted = doubt, doubt.why
+            dip.doubt, dip.was_doubted, dip.was_like = doubt, doubt.why, doubt.like
         return news
 
     def see_through_rinse(

@@ -89,6 +89,8 @@ class Dip:
     visit: Visit | None = None
     doubt: Doubt | None = None
     was_doubted: str = ""
+    was_like: str = ""
+    """The other water it read like when it was doubted."""
     is_sure: bool = False
     """Somebody has said which water it is."""
     is_discarded: bool = False

@@ -116,8 +116,8 @@ class Visits:
             flags.append(capture.reason)
         if not dip.is_sure:
             doubt = self._which.doubt(stop, values_of(capture), but=capture.id)
-            dip.doubt = doubt or dip.doubt
-            dip.was_doubted = doubt.why if doubt else dip.was_doubted
+            if doubt is not None:
+                dip.doubt, dip.was_doubted, dip.was_like = doubt, doubt.why, doubt.like
         if dip.was_doubted and not dip.is_sure:
             flags.append(f"{PERHAPS}: {dip.was_doubted}")
         dry_s = dip.dry.before(capture.taken.t_s)
@@ -143,7 +143,7 @@ class Visits:
             mine = course.stops[visit.position]
             if mine.water == water or mine.kind == "rinse" or other.id == capture.id:
                 continue
-            if f"like {mine.water}" not in dip.was_doubted:
+            if mine.water != dip.was_like:
                 continue
             if is_said(visit.flags):
                 continue

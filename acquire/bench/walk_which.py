@@ -42,6 +42,8 @@ class Doubt:
     why: str
     question: str
     answers: tuple[str, ...]
+    like: str = ""
+    """The water that the values are like; empty where there is none."""
 
 
 class Which:
@@ -108,13 +110,14 @@ class Which:
             why = f"{worst.told(values)} ({worst.known_from})"
             if nearest is not None:
                 why += f", much like {nearest[0]}"
-                return self._asked(why, [nearest[0], stop.water, *(n for n, _ in near[1:2])])
+                names = [nearest[0], stop.water, *(n for n, _ in near[1:2])]
+                return self._asked(why, names, like=nearest[0])
             return self._asked(why, [stop.water])
         if nearest is None or self._is_at_home(stop.water, but, values):
             return self._like_rinse(stop, values, but)
         water, distance = nearest
         if off is None or distance < _BETTER * off:
-            return self._asked(f"it reads like {water}", [stop.water, water])
+            return self._asked(f"it reads like {water}", [stop.water, water], like=water)
         return self._like_rinse(stop, values, but)
 
     def _like_rinse(self, stop: Stop, values: Mapping[str, float], but: str) -> Doubt | None:
@@ -133,7 +136,7 @@ class Which:
                 # The film of the water before makes a short rinse look stronger than it is.
                 distance = rinse.above(values)
             if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
-                return self._asked(f"it reads like {water}", [stop.water, water])
+                return self._asked(f"it reads like {water}", [stop.water, water], like=water)
         return None
 
     def is_rinse(
@@ -159,9 +162,10 @@ class Which:
         why = f"it may be {names[0]} already, or still the rinse in {stop.water}"
         return self._asked(why, names)
 
-    def _asked(self, why: str, names: Sequence[str]) -> Doubt:
+    def _asked(self, why: str, names: Sequence[str], *, like: str = "") -> Doubt:
         answers = (*dict.fromkeys(names), ANOTHER)
-        return Doubt(why, f"Which water is the probe in? {_capital(why)}.", answers)
+        question = f"Which water is the probe in? {_capital(why)}."
+        return Doubt(why, question, answers, like)
 
     def _own(self, water: str, but: str, values: Mapping[str, float]) -> list[Likeness]:
         """Give all that is known of a water: this round's captures, plan, past, solution."""

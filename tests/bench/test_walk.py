@@ -166,6 +166,16 @@ def test_a_rinse_left_out_is_seen_by_what_the_next_water_reads():
     assert "left out" in story.flags(2)
 
 
+def test_a_water_whose_name_another_begins_with_is_not_doubted_for_it():
+    filtered, well = Stop("water", "tap filtered", Role.REFERENCE), Stop("water", "well")
+    story = Story(TAP, filtered, well, expected={"well": {"conductivity": (900.0, 1100.0)}})
+    for reads in (TAP_READS, RO_READS, RO_READS):
+        story.air().take(reads)
+    assert "much like tap filtered" in story.flags(2)
+    assert "right glass" in story.flags(1)
+    assert story.flags(0) == ""
+
+
 def test_a_wrong_water_is_asked_about_and_the_answer_moves_it():
     story = Story(
         RO, TAP, expected={"ro": {"conductivity": (0, 60)}, "tap": {"conductivity": (400, 600)}}
