@@ -113,13 +113,14 @@ def _workbook(path: Path, sheet: str | None) -> Sheet:
     _require_harmless(path)
     rows: list[tuple[int, tuple[Cell, ...]]] = []
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-        names = book.sheetnames
-        name = sheet or names[0]
-        if name in names:
-            for number, row in enumerate(book[name].iter_rows(values_only=True), start=1):
-                _add(rows, number, tuple(_cell(cell) for cell in row), path)
-        book.close()
+        with path.open("rb") as file:  # the library leaves open what it opened and cannot read
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
+            names = book.sheetnames
+            name = sheet or names[0]
+            if name in names:
+                for number, row in enumerate(book[name].iter_rows(values_only=True), start=1):
+                    _add(rows, number, tuple(_cell(cell) for cell in row), path)
+            book.close()
     except ConfigError:
         raise
     except Exception as error:  # a foreign library on a hostile file: whatever it raises
