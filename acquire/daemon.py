@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar, runtime_checkable
 from acquire.asking import asked
 from acquire.bench.desk import Desk
 from acquire.bench.findings import Findings
-from acquire.bench.standing import Explanation, Status
+from acquire.bench.standing import Said
 from acquire.bench.taker import CaptureTaker
 from acquire.bench.typed import Entry, typed_capture
 from acquire.bus import Bus, Policy, Subscription
@@ -36,7 +36,7 @@ from acquire.meter import Backoff, Driver, supervise
 from acquire.progress import Progress
 from acquire.readings import Capture, CaptureState, Event, Reading, Role, Stamp
 from acquire.registry import driver_class
-from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN, Guidance, ParticleCount
+from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN, ParticleCount
 from acquire.store.aside import set_aside
 from acquire.store.records import Records
 from acquire.store.rollups import Retention
@@ -66,9 +66,6 @@ __all__ = [
 _log = logging.getLogger(__name__)
 
 T = TypeVar("T")
-
-Said = Reading | Event | Capture | Status | Explanation | Guidance
-"""What listeners hear."""
 
 _EXPLAINED = {CaptureState.PROVISIONAL, CaptureState.UNSETTLED}
 CLOCK_STEP_S = 0.5
