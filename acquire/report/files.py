@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from acquire.errors import StoreError
 
-__all__ = ["whole_file"]
+__all__ = ["scratch_folder", "whole_file"]
 
 
 @contextmanager
@@ -28,3 +29,18 @@ def whole_file(out: Path) -> Iterator[Path]:
         raise StoreError(f"{out} cannot be written: {error.strerror or error}") from error
     finally:
         part.unlink(missing_ok=True)
+
+
+@contextmanager
+def scratch_folder(out: Path) -> Iterator[Path]:
+    """Give a folder beside `out` (where that has room, this has), gone afterwards.
+
+    It is named before it is made: a signal that comes while it is being made finds it to remove,
+    which a folder named by the system in the making does not promise.
+    """
+    folder = out.with_name(f".{out.name}.{os.getpid()}.scratch")
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)  # left over from a run that was killed
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

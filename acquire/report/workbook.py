@@ -7,7 +7,6 @@ whatever it begins with. A sheet that is full goes on in another.
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,7 +16,7 @@ from acquire.errors import ConfigError, StoreError
 from acquire.outlets.words import CAUTION
 from acquire.readings import utc_text
 from acquire.report.columns import Column
-from acquire.report.files import whole_file
+from acquire.report.files import scratch_folder, whole_file
 from acquire.report.tables import Row, Source, Table, tables_of
 from acquire.report.wide import readings_table, summary_table
 from acquire.store.export import Value, one_line
@@ -68,12 +67,8 @@ def write_workbook(
             "workbooks need a package that is not installed",
             allowed="pipx install 'ouzel[xlsx]', or `ouzel export --package FOLDER`",
         ) from error
-    with (
-        whole_file(out) as part,
-        # Beside the file: where that has room, this has.
-        tempfile.TemporaryDirectory(prefix=".ouzel-", dir=out.parent) as scratch,
-    ):
-        options = {"constant_memory": True, "tmpdir": scratch, "strings_to_formulas": False}
+    with whole_file(out) as part, scratch_folder(out) as scratch:
+        options = {"constant_memory": True, "tmpdir": str(scratch), "strings_to_formulas": False}
         book = Workbook(str(part), {**options, "strings_to_urls": False, "use_zip64": True})
         try:
             written = _Sheets(book, progress, last_row).write(source, title, now_ms, with_readings)

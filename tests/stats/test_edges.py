@@ -8,8 +8,9 @@ import pytest
 
 from acquire.errors import WaterError
 from acquire.stats.compare import fieller
+from acquire.stats.counts import left_over
 from acquire.stats.quantiles import regularised_beta, regularised_gamma, t_cdf
-from acquire.stats.uncertain_exposure import _left, _sigma, ratio_of_rates
+from acquire.stats.uncertain_exposure import _sigma, ratio_of_rates
 
 
 def test_the_gamma_function_reaches_one_at_infinity():
@@ -35,7 +36,7 @@ def test_a_covariance_larger_than_its_uncertainties_is_refused():
 def test_levels_and_exposures_that_say_nothing_are_refused():
     for level in (0.0, 1.0):
         with pytest.raises(WaterError, match="between 0 and 1"):
-            _left(level)
+            left_over(level)
     with pytest.raises(WaterError, match="at most 100"):
         _sigma(1.5)
 
