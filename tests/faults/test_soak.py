@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.faults.soak import browsers
+
 MAIN = Path(__file__).parents[2]
 
 
@@ -28,4 +30,24 @@ def test_some_hours_with_faults_lose_nothing_double_nothing_and_hold_level():
     assert sum(found["faults"].values()) >= 3
     assert found["captures"] >= 10
     assert found["stays_untouched"] >= 3
+    assert found["told_to_browsers"] >= 20
     assert done.returncode == 0, done.stderr[-3000:]
+
+
+@pytest.mark.parametrize(
+    ("heard", "complaint"),
+    [
+        ([3, 4, 5, 6, 7], None),  # it came at 3 and stayed beyond what was waited for
+        ([3, 5, 6], "1 missed [4], 0 twice"),
+        ([3, 4, 4, 5, 6], "0 missed [], 1 twice [4]"),
+        ([3, 5, 4, 6], "0 missed [], 0 twice"),
+        ([], "heard nothing"),
+    ],
+)
+def test_what_a_browser_missed_or_heard_twice_is_named(tmp_path, heard, complaint):
+    for name in browsers.NAMES:
+        numbers = heard if name == "slow" else [1, 2, 3, 4, 5, 6]
+        (tmp_path / name).write_text("".join(f"{number}\n" for number in numbers))
+    problems = browsers.heard_wrong(tmp_path, [1, 2, 3, 4, 5, 6])
+    assert len(problems) == (complaint is not None)
+    assert complaint is None or complaint in problems[0]

@@ -2,9 +2,9 @@
 
     python -m tests.faults.soak [--days 30] [--seed 1] [--json]
 
-The daemon, its drivers, the store, the MQTT outlet against a real broker, Homie, the metrics and a
-program run on every capture are the product's own; the wires are in memory and time jumps
-(swift.py). It ends with what it found and exit code 1 when that is not as it should be.
+The daemon, its drivers, the store, the MQTT outlet against a real broker, Homie, the page with
+browsers that listen, the metrics and a program run on every capture are the product's own; the wires
+are in memory and time jumps (swift.py). It ends with what it found and exit code 1 when that is not as it should be.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from pathlib import Path
 from acquire import config
 from acquire.cli.outlets import configured_outlets
 from acquire.daemon import Daemon
+from acquire.page.outlet import PageOutlet
 from acquire.readings import Capture
 from acquire.store import Records
 from acquire.store.outbox import Outbox
@@ -36,6 +37,7 @@ from simulators.run import Rig
 from simulators.speech import LineFaults, find_dialect, speak
 from simulators.waters import load_waters
 from tests.broker.conftest import MOSQUITTO, Mosquitto
+from tests.faults.soak.browsers import NAMES, heard_wrong
 from tests.faults.soak.swift import SwiftClock
 from tests.faults.soak.weather import Weather
 from tests.faults.soak.wire import MemoryPort, opener
@@ -72,6 +74,8 @@ feed_us_cm = 480
 least_rejection_percent = 85
 litres_a_day = 12
 [metrics]
+port = 0
+[page]
 port = 0
 [programs]
 on_capture = ["true"]
@@ -167,6 +171,8 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
     outlets = list(configured_outlets(settings, clock))
     metrics = next(one for one in outlets if one.name == "metrics")
     store = settings.store.path
+    page = PageOutlet(settings.page, settings, clock, store=store)
+    outlets.append(page)
     works = Daemon(
         settings, list(settings.meters.values()), clock, store=store, outlets=outlets, keeps_on=True
     )
@@ -234,6 +240,7 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
 
     running = asyncio.create_task(works.run(opened), name="daemon")
     await is_open.wait()  # before time begins to run
+    surfing = await opened_browsers(page, folder, seed)
     others = [asyncio.create_task(listen()), asyncio.create_task(look())]
     others += [asyncio.create_task(scrape()), asyncio.create_task(clock.run())]
     others += [asyncio.create_task(one) for one in (*meters, weather.run())]
@@ -249,12 +256,15 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
     others[-1].cancel()
     if broker is not None:
         await drained(store, clock)
+    told = await all_told(store, folder, clock)
     end_s = clock.t_s
+    others[1].cancel()  # no look at what is being taken down
     works.stop()
     await running
     for task in others:
         task.cancel()
     await asyncio.gather(*others, return_exceptions=True)
+    await surfing.wait()
     announced.close()
     if ear is not None:
         await asyncio.sleep(0.5)  # what it still writes down
@@ -262,6 +272,8 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
         ear.wait()
         broker.kill()
     found = judged(folder, store, ground, weather, days, end_s)
+    found["problems"] += heard_wrong(folder / "browsers", told)
+    found["told_to_browsers"] = len(told)
     found |= held_level(looks, days)
     found |= {
         "days": days,
@@ -271,6 +283,36 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
         "with_broker": broker is not None,
     }
     return found
+
+
+async def opened_browsers(page: PageOutlet, folder: Path, seed: int) -> asyncio.subprocess.Process:
+    """Open the page; gives the browsers once each has been let in."""
+    async with asyncio.timeout(20):
+        while page.page is None:  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+        (folder / "browsers").mkdir()
+        words = ["-m", "tests.faults.soak.browsers", page.url, str(folder / "browsers"), str(seed)]
+        surfing = await asyncio.create_subprocess_exec(sys.executable, *words)
+        while page.page.hub.streams < len(NAMES):  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+    return surfing
+
+
+async def all_told(store: Path, folder: Path, clock: SwiftClock) -> list[int]:
+    """Wait until each browser has heard what is kept by now, in real time; gives the numbers kept."""
+    with Records.open(store) as records:
+        last = records.last_news()
+        kept = [one.number for one in records.news(0, upto=last, most=10**9)]
+    until = time.monotonic() + 60
+    waiting = set(NAMES)
+    while waiting and time.monotonic() < until:
+        await clock.sleep(1.0)
+        await asyncio.sleep(0.05)
+        for name in tuple(waiting):
+            heard = (folder / "browsers" / name).read_text("ascii").split()
+            if heard and int(heard[-1]) >= last:
+                waiting.remove(name)
+    return kept
 
 
 async def drained(store: Path, clock: SwiftClock) -> None:
