@@ -1,6 +1,6 @@
 """Measures what ouzel costs beside something plain, and holds it against what was committed.
 
-    python -m tests.benchmarks.costs [--quick] [--write] [--only WORD] [--rows 1 10]
+    python -m tests.benchmarks.costs [--quick] [--write] [--only WORD] [--rows 1 10 100]
 
 A ratio above 1.5 times the committed one ends it with 1; --write makes docs/benchmarks.json and docs/benchmarks.md anew instead.
 """
@@ -15,7 +15,7 @@ import platform
 import sqlite3
 import sys
 import time
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 
 from tests.benchmarks.costs import computing, growth, latency, serving, starts
@@ -48,6 +48,8 @@ def worse_than(committed: dict[str, object], figures: list[Figure]) -> list[str]
 
 def write(figures: list[Figure], file: Path, *, keep: bool) -> None:
     """Commit them to docs/; with `keep` those of other parts stay as they were measured before."""
+    today = time.strftime("%Y-%m-%d")
+    figures = [replace(one, measured=f"{today}, {machine()}") for one in figures]
     if keep and file.exists():
         mine = {one.name for one in figures}
         names = {field.name for field in fields(Figure)}
@@ -62,7 +64,7 @@ def write(figures: list[Figure], file: Path, *, keep: bool) -> None:
         }
         for one in figures
     ]
-    whole = {"machine": machine(), "date": time.strftime("%Y-%m-%d"), "figures": said}
+    whole = {"machine": machine(), "date": today, "figures": said}
     file.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     text = HEAD.format(machine=machine(), date=time.strftime("%B %Y"))
     (DOCS / "benchmarks.md").write_text(text + table(figures) + "\n", encoding="utf-8")
@@ -75,12 +77,13 @@ def main() -> int:
         "--write", action="store_true", help="make docs/benchmarks.* of these figures"
     )
     parser.add_argument("--only", default="", metavar="WORD", help="parts whose name begins so")
-    parser.add_argument("--rows", type=int, nargs="+", default=[1, 10], metavar="MILLIONS")
+    parser.add_argument("--rows", type=int, nargs="+", metavar="MILLIONS")
     args = parser.parse_args()
+    millions = args.rows or ([1, 10] if args.quick else [1, 10, 100])
     parts = {
         "starts": lambda: starts.measure(args.quick),
         "computing": lambda: computing.measure(args.quick),
-        "growth": lambda: growth.measure(args.quick, [n * 1_000_000 for n in args.rows]),
+        "growth": lambda: growth.measure(args.quick, [n * 1_000_000 for n in millions]),
         "latency": lambda: latency.measure(args.quick),
         "serving": lambda: serving.measure(args.quick),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,8 @@ class Figure:
     is_ratio_budget: bool = False
     is_compared: bool = True
     """False for the rare cases of a run, which two runs on a shared machine do not have alike."""
+    measured: str = ""
+    """When, and on what kind of machine."""
 
     @property
     def ratio(self) -> float:
@@ -30,3 +33,12 @@ class Figure:
         if self.budget is None:
             return None
         return (self.ratio if self.is_ratio_budget else self.value) <= self.budget
+
+
+def exponent(sizes: list[float], costs: list[float]) -> float:
+    """The slope of log cost over log size by least squares."""
+    x, y = [log(s) for s in sizes], [log(c) for c in costs]
+    mx, my = sum(x) / len(x), sum(y) / len(y)
+    return sum((a - mx) * (b - my) for a, b in zip(x, y, strict=True)) / sum(
+        (a - mx) ** 2 for a in x
+    )

@@ -14,8 +14,12 @@ slows both. `ms CPU` is processor time, not waiting. Numbers for a small board a
 the same.
 
 `make bench` prints this table and fails when a ratio is worse than 1.5 times the one in
-[benchmarks.json](benchmarks.json); `scripts/bench --write` makes both files anew, `--quick` is for a look,
-`--rows 1 10 100` also fills a hundred million rows (3 GB of disk, minutes). `make test` measures nothing.
+[benchmarks.json](benchmarks.json), which also says of each when and on what machine it was measured.
+`scripts/bench --write` makes both files anew, `--only PART` leaves the rest as it was, `--quick` is for a look.
+A hundred million rows take a gigabyte of disk for a while and some minutes; `--rows 1 10` is without them.
+`make test` measures nothing.
+
+An exponent says how a cost grows: 0 not at all, 1 in step with what it is held against.
 
 """
 
