@@ -22,6 +22,7 @@ import tempfile
 import time
 import urllib.request
 from collections import Counter
+from contextlib import ExitStack
 from pathlib import Path
 
 from acquire import config
@@ -157,13 +158,16 @@ class Log(logging.Handler):
         self.bytes += len(self.format(record)) + 1
 
 
-async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, object]:
+async def soak(
+    folder: Path, days: float, seed: int, show: bool, left_behind: ExitStack
+) -> dict[str, object]:
     clock = SwiftClock()
     ports = {"tcp://127.0.0.1:1": MemoryPort(), "tcp://127.0.0.1:2": MemoryPort()}
     line_opener.set(opener(ports))
     broker = Broker(folder / "broker") if MOSQUITTO and shutil.which("mosquitto_sub") else None
     text = CONFIG
     if broker is not None:
+        left_behind.callback(broker.kill)
         broker.start()
         text += MQTT.format(port=broker.port)
     (folder / "ouzel.toml").write_text(text)
@@ -219,6 +223,8 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
     weather = Weather(clock, ports, broker, store, seed)
     looks: list[dict[str, float]] = []
     ear = broker.ear(folder / "heard") if broker is not None else None
+    if ear is not None:
+        left_behind.callback(ear.terminate)
 
     async def look() -> None:
         """Four times a simulated hour, when nothing is broken just then."""
@@ -270,7 +276,6 @@ async def soak(folder: Path, days: float, seed: int, show: bool) -> dict[str, ob
         await asyncio.sleep(0.5)  # what it still writes down
         ear.terminate()
         ear.wait()
-        broker.kill()
     found = judged(folder, store, ground, weather, days, end_s)
     found["problems"] += heard_wrong(folder / "browsers", told)
     found["told_to_browsers"] = len(told)
@@ -435,8 +440,12 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
     args = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="ouzel-soak-") as folder:
-        found = asyncio.run(soak(Path(folder), args.days, args.seed, not args.json))
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
+    with (
+        tempfile.TemporaryDirectory(prefix="ouzel-soak-", ignore_cleanup_errors=True) as folder,
+        ExitStack() as left_behind,  # other programs end with this one, however it ends
+    ):
+        found = asyncio.run(soak(Path(folder), args.days, args.seed, not args.json, left_behind))
     found["problems"] = problems_of(found)
     if args.json:
         print(json.dumps(found))
