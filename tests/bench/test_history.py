@@ -324,3 +324,40 @@ def test_rinses_and_what_never_settled_are_no_points_of_a_history(store):
     assert [p.captures for p in of(found, "ph").points] == [("a",)]
     assert [p.captures for p in of(found, "conductivity").points] == [("a",), ("m",)]
     assert of(alone, "conductivity").change is None
+
+
+def test_a_day_after_which_nothing_was_kept_is_told_from_a_water_nobody_knows(store):
+    with store(capture("c", 0, ph=7.0)) as records:
+        with pytest.raises(ConfigError, match="since that day"):
+            history(records, "tap", since_ms=START + 100 * DAY)
+        with pytest.raises(ConfigError, match="nothing is kept of such a water"):
+            history(records, "tab", since_ms=START + 100 * DAY)
+
+
+def test_what_was_kept_in_another_unit_is_left_out_of_the_line_and_said(store):
+    """500 of a thousandth beside 0.5 of a whole would be a trend of its own."""
+    table = {**BUILT_IN, "conductivity": replace(BUILT_IN["conductivity"], unit="mS/cm")}
+    items = [capture("us", 0, ph=7.0, conductivity=500.0), capture("only", 1, ph=7.1)]
+    with store(*items) as records:
+        found = history(records, "tap", quantities=table)
+        usual = history(records, "tap")
+    assert [p.captures for p in of(found, "ph").points] == [("only",)]
+    assert [one.quantity for one in found.quantities] == ["ph"]
+    assert found.notes == ("Capture us is left out: conductivity in another unit.",)
+    assert [p.captures for p in of(usual, "ph").points] == [("us",), ("only",)]
+    assert usual.notes == ()
+
+
+def test_a_stop_that_was_skipped_is_no_point_and_hides_none(store):
+    stops = (Stop("water", "tap", Role.SUBJECT), Stop("water", "jug", Role.SUBJECT))
+    items = [
+        Round("round1", "kitchen", "", "kitchen", START, stops, "done"),
+        capture("c", 0, ph=7.0),
+        Visit("round1", 0, 1, "taken", START, "c", flags=("a flag",)),
+        Visit("round1", 1, 1, "skipped", START + 60_000),
+    ]
+    with store(*items) as records:
+        (point,) = of(history(records, "tap"), "ph").points
+        with pytest.raises(ConfigError, match="nothing is kept of such a water"):
+            history(records, "jug")
+    assert point.captures == ("c",)

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -75,6 +76,18 @@ def test_each_state_of_a_capture_is_told_apart_in_words():
     assert "NOT SETTLED" in titles[CaptureState.UNSETTLED]
     assert "settled after" not in titles[CaptureState.UNSETTLED]
     assert len(set(titles.values())) == len(CaptureState)
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [("meter", "settled after 0 s"), ("typed", "typed by hand"), ("imported", "imported")],
+)
+def test_a_title_says_where_the_numbers_came_from(source, says):
+    """Nobody watched a number come to rest that was typed off a display or taken from a sheet."""
+    capture = a_capture(ph=(7.0, 0.02))
+    values = {name: replace(value, source=source) for name, value in capture.values.items()}
+    title = capture_title(replace(capture, values=values))
+    assert title.endswith(f"final, {says}")
 
 
 def test_times_are_utc_and_survive_a_clock_that_was_never_set():
