@@ -90,7 +90,7 @@ def capture_title(capture: Capture) -> str:
             return f"{title}final, {after}{why}"
         case CaptureState.WITHDRAWN:
             return f"{title}WITHDRAWN, leave the probe in: {tidy(capture.reason, 400)}"
-        case CaptureState.UNSETTLED:
+        case CaptureState.UNSETTLED:  # pragma: no branch  (the last there is)
             return f"{title}NOT SETTLED: {tidy(capture.reason, 400)}"
 
 
