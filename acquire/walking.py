@@ -120,9 +120,7 @@ class Walking:
         return last, plan
 
     def _walk(self, records: Records, found: Round, plan: Plan, at: BenchOf) -> Walk:
-        kept = [records.capture(v.capture_id) for v in found.visits if v.capture_id]
-        mine = {capture.id: capture for capture in kept if capture is not None}
-        course = Course(found, mine.values())
+        course = Course(found, records.visited(found))
         history = {}
         for water in {stop.water for stop in found.stops if stop.kind != "count"}:
             past = []

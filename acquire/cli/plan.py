@@ -116,6 +116,7 @@ def _new(args: argparse.Namespace, config: Config) -> int:
 
     from acquire.bench.plan import read_plan_text
     from acquire.bench.plan_advice import Wishes, plan_toml
+    from acquire.cli import dialogue
     from acquire.walking import plan_folders
 
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", args.plan):
@@ -130,7 +131,8 @@ def _new(args: argparse.Namespace, config: Config) -> int:
     def ask(text: str, given: str | None, usual: str) -> str:
         if given is not None or args.yes:
             return given if given is not None else usual
-        return input(f"{text} [{usual}]: ").strip() or usual
+        ended = "the input ended before the plan was made: nothing was written"
+        return dialogue.ask(f"{text} [{usual}]: ", ended=ended).strip() or usual
 
     reference = ask("The water to compare with", args.reference, "reverse osmosis")
     said = ", ".join(args.subject) if args.subject else None

@@ -128,7 +128,8 @@ class RoundTable(LiveTable):
             *((Text(asked, style="bold"),) if asked else ()),
             # Above the table, whose end a low window cuts off.
             *(() if said.is_over else (Text(tidy(self._typing, 400) or self._keys_for(said)),)),
-            *(() if said.is_over else super()._parts()),
+            # A count is done at the microscope: where the probe is meanwhile matters to nobody.
+            *(() if said.is_over or _is_count(said) else super()._parts()),
         ]
 
     def _keys_for(self, said: Guidance) -> str:
@@ -139,8 +140,12 @@ def keys_for(said: Guidance) -> str:
     """Give the keys that do something now, in a line of at most 79 characters."""
     many = len(said.answers)
     answers = f"1-{many} answer   " if many > 1 else "1 answer   " if many else ""
-    count = "0-9 type the count   " if said.say.startswith("Count") and not many else ""
+    count = "0-9 type the count   " if _is_count(said) and not many else ""
     return f"{answers}{count}s skip   r do again   n note   x stop   Ctrl-C go on later"
+
+
+def _is_count(said: Guidance) -> bool:
+    return said.say.startswith("Count")
 
 
 def _stops(said: Guidance, width: int, most: int) -> Iterator[str]:

@@ -52,7 +52,6 @@ def _captures(records: Records, now_ms: int) -> list[Capture]:
     rounds = records.rounds(since_ms=max(0, now_ms - _ROUND_MS))
     found = next((one for one in reversed(rounds) if one.state == "open"), None)
     if found is not None:
-        mine = [records.capture(v.capture_id) for v in found.visits if v.capture_id]
-        return [capture for capture in mine if capture is not None][-_MOST:]
+        return records.visited(found)[-_MOST:]
     recent = islice(records.captures(since_ms=max(0, now_ms - _SITTING_MS)), _MOST)
     return list(recent)[::-1]

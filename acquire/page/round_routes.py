@@ -35,10 +35,9 @@ def routes(page: Page) -> list[Route]:
             found = records.round(request.path_params["round"])
             if found is None:
                 raise Refused(404, "no such round")
-            held = [records.capture(v.capture_id) for v in found.visits if v.capture_id]
             return {
                 "round": _round(found),
-                "captures": [as_json(capture) for capture in held if capture is not None],
+                "captures": [as_json(capture) for capture in records.visited(found)],
                 "counts": [_count(one) for one in records.counts(round_id=found.id)],
             }
 

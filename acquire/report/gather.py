@@ -80,9 +80,7 @@ def gather(
     channels = records.channels(visit.meter)
     shown = {name: one for name, one in channels.items() if name in bench.quantities}
     corrections = records.corrections(meter=visit.meter)
-    ids = dict.fromkeys(v.capture_id for v in visit.visits if v.capture_id)
-    captures = [found for one in ids if (found := records.capture(one)) is not None]
-    captures.sort(key=lambda capture: capture.started.at_ms)
+    captures = sorted(records.visited(visit), key=lambda capture: capture.started.at_ms)
     used: dict[tuple[str, int], StandingCorrection] = {}
     taken = []
     for number, capture in enumerate(captures, 1):

@@ -444,6 +444,12 @@ class Records:
         with self._snapshot():
             return round_of(self._all, round_id)
 
+    def visited(self, one: Round) -> list[Capture]:
+        """Give the captures that the visits of a round name, each once, in the visits' order."""
+        names = dict.fromkeys(visit.capture_id for visit in one.visits if visit.capture_id)
+        found = (self.capture(name) for name in names)
+        return [capture for capture in found if capture is not None]
+
     def counts(
         self, *, water: str | None = None, round_id: str | None = None, withdrawn: bool = False
     ) -> list[ParticleCount]:

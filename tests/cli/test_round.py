@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import pty
+import subprocess
+import sys
 from dataclasses import replace
 
 import pytest
 
+from acquire.bench.standing import Status
 from acquire.cli import main
 from acquire.cli.round_keys import Keys
-from acquire.outlets.round_view import guidance_lines
+from acquire.outlets.round_view import RoundTable, guidance_lines
+from acquire.quantities import BUILT_IN
 from acquire.readings import Stamp
 from acquire.rounds import Guidance
 from acquire.walking import guidance_event, guidance_of
@@ -51,6 +58,31 @@ def test_a_new_plan_is_written_listed_shown_and_never_written_over(home, capsys)
 def test_without_a_terminal_nothing_is_asked(home, capsys):
     assert main(["plan", "new", "mine"]) == 2
     assert "--yes" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("typed", "code", "said"),
+    [
+        (b"my jug\n\n-\n\n2\n", 0, "plans/mine.toml"),
+        (b"my jug\n\x04", 2, "nothing was written"),
+        (b"\n\n\n\nmany\n", 2, "1 to 20"),
+    ],
+)
+def test_the_questions_of_a_new_plan_may_be_left_at_any_of_them(ouzel, typed, code, said):
+    main, side = pty.openpty()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "acquire", "plan", "new", "mine"],
+        cwd=ouzel.folder, env=ouzel.environment, stdin=side, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    os.close(side)
+    os.write(main, typed)
+    out, err = child.communicate(timeout=60)
+    os.close(main)
+    assert child.returncode == code, err
+    assert said in out + err
+    assert "Traceback" not in err
+    assert (ouzel.folder / "plans" / "mine.toml").exists() is (code == 0)
 
 
 def test_what_is_wrong_with_a_plan_is_told_before_anything_is_opened(home, capsys):
@@ -106,3 +138,16 @@ def test_guidance_is_plain_and_no_name_commands_the_terminal():
     assert ">>> Put the probe into tap." in text
     assert "2: ro" in text
     assert "\x1b" not in text
+
+
+def test_while_particles_are_counted_nobody_is_told_to_put_the_probe_anywhere():
+    from rich.console import Console
+
+    for say, is_told in (("Count the particles of tap.", False), ("Put the probe into tap.", True)):
+        table = RoundTable(BUILT_IN)
+        table.hear(Status("kitchen", Stamp(5, 5), "air", 1, 0.0, "tap", (), None))
+        table.hear(replace(SAID, say=say, question="", answers=()))
+        out = io.StringIO()
+        Console(file=out, width=80).print(*table._parts())
+        assert say.split(".")[0] in out.getvalue()
+        assert ("in air" in out.getvalue()) is is_told

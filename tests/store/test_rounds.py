@@ -49,6 +49,20 @@ async def test_a_round_comes_back_with_its_visits_and_counts(store, capture, fak
         assert records.counts(water="tap") == records.counts(round_id="none") == []
 
 
+async def test_the_captures_of_a_round_come_once_each_in_the_order_of_its_visits(
+    store, capture, fake_clock
+):
+    moved = replace(VISIT, position=2, at_ms=AT + 7)
+    first = replace(VISIT, at_ms=AT + 1, repeat=2, capture_id="c0")
+    gone = replace(VISIT, at_ms=AT + 8, repeat=3, capture_id="")
+    await write(
+        store, fake_clock, capture(), replace(capture(), id="c0"), ROUND, VISIT, moved, first, gone
+    )
+    with Records.open(store) as records:
+        assert [one.id for one in records.visited(records.round("abc12345"))] == ["c0", "c1"]
+        assert records.visited(replace(ROUND, visits=(gone,))) == []
+
+
 async def test_a_round_is_found_by_the_beginning_of_its_id_when_only_one_has_it(store, fake_clock):
     await write(store, fake_clock, ROUND, replace(ROUND, id="abd"), replace(ROUND, id="abdef"))
     with Records.open(store) as records:
