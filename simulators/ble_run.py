@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -56,11 +54,5 @@ async def run_ble(
         )
         if on_ready is not None:
             on_ready(bus.address, address)
-        async with asyncio.TaskGroup() as group:
-            talk = group.create_task(
-                speak(meter, lambda: rig.display(clock.now().t_s), clock=clock, rate_hz=rate_hz),
-                name="simulated meter",
-            )
-            await rig.follow(clock, once=once)
-            if once and math.isfinite(plan.length_s):  # one water, never left, has no end
-                talk.cancel()
+        talk = speak(meter, rig.shows(clock), clock=clock, rate_hz=rate_hz)
+        await rig.play(talk, clock, once=once)

@@ -9,12 +9,11 @@ from pathlib import Path
 
 from acquire.clock import Clock
 from acquire.errors import ConfigError
-from simulators.display import Shown
 from simulators.hand import Script
 from simulators.modbus_front import ModbusFront, SimulatedDevice
 from simulators.modbus_registers import REGISTER_MAPS
 from simulators.probe import InAir
-from simulators.run import Rig, check_rate, plan_of
+from simulators.run import check_rate, plan_of, rigs_of
 from simulators.waters import load_waters
 
 __all__ = ["run_modbus"]
@@ -48,25 +47,18 @@ async def run_modbus(
     check_rate(rate_hz)
     waters = load_waters()
     plan = plan_of(script, water, waters)
-    start_s = clock.now().t_s
-    rigs = {
-        number: Rig.drawn(
-            f"{seed}/{number}" if place else seed,
-            plan,
-            waters,
-            start_s=start_s,
-            rate_hz=rate_hz,
-            in_air=in_air,
-            on_move=None if place else on_move,
-        )
-        for place, number in enumerate(devices)
-    }
-
-    def shows(rig: Rig) -> Callable[[], Shown]:
-        return lambda: rig.display(clock.now().t_s)
-
+    rigs = rigs_of(
+        devices,
+        seed,
+        plan,
+        waters,
+        start_s=clock.now().t_s,
+        rate_hz=rate_hz,
+        in_air=in_air,
+        on_move=on_move,
+    )
     meters = {
-        number: SimulatedDevice(REGISTER_MAPS[registers], shows(rig))
+        number: SimulatedDevice(REGISTER_MAPS[registers], rig.shows(clock))
         for number, rig in rigs.items()
     }
     async with ModbusFront(meters, clock=clock, link=link, tcp=tcp) as front:

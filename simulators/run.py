@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine, Hashable, Iterable, Mapping
 from pathlib import Path
+from typing import Any, TypeVar
 
 from acquire.clock import Clock
 from acquire.errors import ConfigError
@@ -17,7 +18,10 @@ from simulators.speech import LineFaults, find_dialect, speak
 from simulators.traits import Bias
 from simulators.waters import Water, load_waters
 
-__all__ = ["Rig", "check_rate", "plan_of", "run"]
+__all__ = ["Rig", "check_rate", "plan_of", "rigs_of", "run"]
+
+Name = TypeVar("Name", bound=Hashable)
+"""What a probe goes by on a wire of several: a number, an address."""
 
 
 class Rig:
@@ -77,6 +81,20 @@ class Rig:
         self.advance(t_s)
         return self.probe.display(t_s)
 
+    def shows(self, clock: Clock) -> Callable[[], Shown]:
+        """Give a function that says what the display shows now."""
+        return lambda: self.display(clock.now().t_s)
+
+    async def play(
+        self, talk: Coroutine[Any, Any, None], clock: Clock, *, once: bool = False
+    ) -> None:
+        """Let the meter talk while the probe is moved; with `once` it ends with the script."""
+        async with asyncio.TaskGroup() as group:
+            talking = group.create_task(talk, name="simulated meter")
+            await self.follow(clock, once=once)
+            if once and math.isfinite(self.script.length_s):  # one water, never left, has no end
+                talking.cancel()
+
     async def follow(self, clock: Clock, *, once: bool = False) -> None:
         """Make the moves as they fall due; returns when there are no more, or after one pass."""
         end_s = self.script.length_s if once else math.inf
@@ -127,22 +145,46 @@ async def run(
         )
         if on_ready is not None:
             on_ready(front.path)
-        async with asyncio.TaskGroup() as group:
-            talk = group.create_task(
-                speak(
-                    front,
-                    speech,
-                    lambda: rig.display(clock.now().t_s),
-                    clock=clock,
-                    rate_hz=rate_hz,
-                    faults=faults,
-                    seed=seed,
-                ),
-                name="simulated meter",
-            )
-            await rig.follow(clock, once=once)
-            if once and math.isfinite(plan.length_s):  # one water, never left, has no end
-                talk.cancel()
+        talk = speak(
+            front,
+            speech,
+            rig.shows(clock),
+            clock=clock,
+            rate_hz=rate_hz,
+            faults=faults,
+            seed=seed,
+        )
+        await rig.play(talk, clock, once=once)
+
+
+def rigs_of(
+    names: Iterable[Name],
+    seed: object,
+    plan: Script,
+    waters: Mapping[str, Water],
+    *,
+    start_s: float,
+    rate_hz: float,
+    in_air: InAir,
+    on_move: Callable[[str], None] | None,
+) -> dict[Name, Rig]:
+    """Make a rig for each name, all moved together.
+
+    The first has the bias and the noise of the seed, the others their own; only the first tells of
+    its moves.
+    """
+    return {
+        name: Rig.drawn(
+            f"{seed}/{name}" if place else seed,
+            plan,
+            waters,
+            start_s=start_s,
+            rate_hz=rate_hz,
+            in_air=in_air,
+            on_move=None if place else on_move,
+        )
+        for place, name in enumerate(names)
+    }
 
 
 def check_rate(rate_hz: float) -> None:

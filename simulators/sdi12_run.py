@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
-import math
 from collections.abc import Callable
 from pathlib import Path
 
 from acquire.clock import Clock
 from acquire.errors import ConfigError
 from drivers.codecs.sdi12 import is_address
-from simulators.display import Shown
 from simulators.hand import Script
 from simulators.probe import InAir
 from simulators.pty_front import PtyFront
-from simulators.run import Rig, check_rate, plan_of
+from simulators.run import check_rate, plan_of, rigs_of
 from simulators.sdi12_front import Sdi12Faults, Sdi12Front
 from simulators.sdi12_sensor import Sdi12Sensor
 from simulators.waters import load_waters
@@ -54,32 +51,22 @@ async def run_sdi12(
     check_rate(rate_hz)
     waters = load_waters()
     plan = plan_of(script, water, waters)
-    start_s = clock.now().t_s
-    rigs = [
-        Rig.drawn(
-            f"{seed}/{address}" if place else seed,
-            plan,
-            waters,
-            start_s=start_s,
-            rate_hz=rate_hz,
-            in_air=in_air,
-            on_move=None if place else on_move,
-        )
-        for place, address in enumerate(addresses)
-    ]
-
-    def shows(rig: Rig) -> Callable[[], Shown]:
-        return lambda: rig.display(clock.now().t_s)
-
+    rigs = rigs_of(
+        addresses,
+        seed,
+        plan,
+        waters,
+        start_s=clock.now().t_s,
+        rate_hz=rate_hz,
+        in_air=in_air,
+        on_move=on_move,
+    )
     sensors = [
-        Sdi12Sensor(address, shows(rig), takes_s=takes_s, serial=f"{place:07}")
-        for place, (address, rig) in enumerate(zip(addresses, rigs, strict=True), 1)
+        Sdi12Sensor(address, rig.shows(clock), takes_s=takes_s, serial=f"{place:07}")
+        for place, (address, rig) in enumerate(rigs.items(), 1)
     ]
-    async with PtyFront(link) as port, asyncio.TaskGroup() as group:
+    async with PtyFront(link) as port:
         front = Sdi12Front(port, sensors, clock=clock, faults=faults, seed=seed)
-        talk = group.create_task(front.serve(), name="simulated SDI-12 sensors")
         if on_ready is not None:
             on_ready(port.path)
-        await rigs[0].follow(clock, once=once)
-        if once and math.isfinite(plan.length_s):  # one water, never left, has no end
-            talk.cancel()
+        await rigs[addresses[0]].play(front.serve(), clock, once=once)

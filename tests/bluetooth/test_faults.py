@@ -62,14 +62,19 @@ async def test_a_hundred_losses_leave_no_connection_descriptor_or_task(world):
             meter.peripheral.drop()
             await lost(readings)
 
-    await lose_one()
-    gc.collect()
-    before = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
+    await a_hundred_leave_nothing(world, lose_one)
+
+
+async def a_hundred_leave_nothing(world, lose_one):
+    async def held():
+        gc.collect()
+        return await world.connections(), world.descriptors(), len(asyncio.all_tasks())
+
+    await lose_one()  # what is made once and stays is made by the first
+    before = await held()
     for _ in range(100):
         await lose_one()
-    gc.collect()
-    after = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
-    assert after == before
+    assert await held() == before
 
 
 async def test_a_hundred_crashes_under_a_listener_leave_nothing_either(world):
@@ -82,14 +87,7 @@ async def test_a_hundred_crashes_under_a_listener_leave_nothing_either(world):
             await world.bluez.crash()
             await world.bluez.start()
 
-    await lose_one()
-    gc.collect()
-    before = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
-    for _ in range(100):
-        await lose_one()
-    gc.collect()
-    after = await world.connections(), world.descriptors(), len(asyncio.all_tasks())
-    assert after == before
+    await a_hundred_leave_nothing(world, lose_one)
 
 
 async def test_a_service_that_stops_is_a_loss_and_one_that_is_back_is_used(world):
