@@ -18,19 +18,11 @@ from drivers.adverts import Adverts
 from drivers.gatt import Gatt
 from simulators.ble_speech import BLE_DIALECTS, BleMeter, ble_meter
 from simulators.private_bus import PrivateBus
+from tests.shown import SHOWN as WATER
 
 if TYPE_CHECKING:
     from simulators.bluez import BlueZ
 
-WATER = {
-    "ph": 7.01,
-    "orp": 215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
 
 QUICK = """
 [link]

@@ -22,18 +22,11 @@ from drivers.codecs.gatt_formats import uuid_text
 from simulators.ble_memory import Air
 from simulators.ble_peripheral import Peripheral
 from simulators.ble_speech import ble_meter, send_bthome
+from tests.shown import SHOWN
 
 ADDRESS = "C0:FF:EE:00:00:01"
 KEY = "231d39c1d7cc1ab1aee224cd096db932"
-WATER = {
-    "ph": 7.01,
-    "orp": -215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
+WATER = {**SHOWN, "orp": -215.0}
 PLAIN = """
 driver = "adverts"
 [advert]

@@ -23,18 +23,11 @@ from drivers.gatt_profile import assemble
 from simulators.ble_memory import Air
 from simulators.ble_peripheral import Characteristic, Peripheral, Service
 from simulators.ble_speech import PACKED, ble_meter, pack
+from tests.shown import SHOWN
 
 ADDRESS = "C0:FF:EE:00:00:01"
 OWN = "a1f71520-c219-4d5c-9d3f-dd6a6c2e6a60"
-WATER = {
-    "ph": 7.01,
-    "orp": -215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
+WATER = {**SHOWN, "orp": -215.0}
 
 
 def settings(profile, quantities=None, **more):

@@ -18,20 +18,11 @@ from acquire.readings import Channel, Event, Flag, Reading
 from drivers.codecs.sdi12 import CHARACTER_S
 from drivers.inbox import Inbox
 from drivers.sdi12 import Sdi12
-from simulators.display import Shown
 from simulators.sdi12_front import Sdi12Faults, Sdi12Front
 from simulators.sdi12_sensor import Sdi12Sensor
 from simulators.speech import LineFaults
+from tests.shown import SHOWN
 
-SHOWN: Shown = {
-    "ph": 7.01,
-    "orp": 215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
 PORT = "[adapter]\nbreak_by = 'port'\n"
 PH = "[quantities.ph]\nplace = 1\nunit = 'pH'\nresolution = 0.01\n"
 

@@ -24,16 +24,8 @@ from drivers.codecs.dialects import (
     encode_polled,
 )
 from drivers.text_lines import MIDDLE_S, TextLines
+from tests.shown import SHOWN as WATER
 
-WATER = {
-    "ph": 7.01,
-    "orp": 215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
 LINE = encode_labelled(WATER)
 
 

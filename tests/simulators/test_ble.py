@@ -17,16 +17,9 @@ from acquire.errors import ConfigError, MeterUnavailable
 from simulators import private_bus
 from simulators.ble_speech import BLE_DIALECTS, PACKED, ble_meter, pack, speak
 from simulators.private_bus import PrivateBus
+from tests.shown import SHOWN
 
-WATER = {
-    "ph": 7.01,
-    "orp": -215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
+WATER = {**SHOWN, "orp": -215.0}
 
 needs_daemon = pytest.mark.skipif(
     not PrivateBus.is_possible() and not os.environ.get("CI"),

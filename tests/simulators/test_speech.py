@@ -9,16 +9,7 @@ import pytest
 from acquire.errors import ConfigError
 from drivers.codecs.checksum import xor8
 from simulators.speech import DIALECTS, LineFaults, find_dialect, speak
-
-SHOWN = {
-    "ph": 7.01,
-    "orp": 215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
+from tests.shown import SHOWN
 
 
 class Wire:

@@ -10,16 +10,7 @@ from drivers.codecs.dialects import (
     encode_labelled,
     encode_polled,
 )
-
-WATER = {
-    "ph": 7.01,
-    "orp": 215.0,
-    "conductivity": 512.0,
-    "tds": 256.0,
-    "salinity": 0.3,
-    "specific_gravity": 1.0,
-    "temperature": 21.4,
-}
+from tests.shown import SHOWN as WATER
 
 
 def test_a_labelled_line_names_every_value_and_its_unit() -> None:
