@@ -39,7 +39,11 @@ def worse_than(committed: dict[str, object], figures: list[Figure]) -> list[str]
     found = []
     for one in figures:
         old = before.get(one.name)
-        if old is None or not one.is_compared or not math.isfinite(one.ratio):
+        if old is None or not one.is_compared:
+            continue
+        if not math.isfinite(one.ratio):  # beside nothing: its budget says what is too much
+            if old["is_within"] and not one.is_within:
+                found.append(f"{one.name}: {one.value:.3g}, was {old['value']:.3g}")
             continue
         if one.ratio > WORSE * old["ratio"]:
             found.append(f"{one.name}: {one.ratio:.3g} times {one.against}, was {old['ratio']:.3g}")
@@ -53,8 +57,14 @@ def write(figures: list[Figure], file: Path, *, keep: bool) -> None:
     if keep and file.exists():
         mine = {one.name for one in figures}
         names = {field.name for field in fields(Figure)}
-        said = json.loads(file.read_text())["figures"]
-        old = [Figure(**{k: v for k, v in one.items() if k in names}) for one in said]
+        before = json.loads(file.read_text())
+        old = [
+            Figure(
+                **{"measured": f"{before['date']}, {before['machine']}"}
+                | {k: v for k, v in one.items() if k in names}
+            )
+            for one in before["figures"]
+        ]
         figures = [one for one in old if one.name not in mine] + figures
     said = [
         {

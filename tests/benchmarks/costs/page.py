@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from tests.benchmarks.costs.figure import Figure
@@ -34,8 +35,9 @@ def table(figures: Iterable[Figure]) -> str:
         if one.budget is not None:
             budget = f"{one.budget:g}" + (" ×" if one.is_ratio_budget else "")
         held = {True: "yes", False: "**no**", None: ""}[one.is_within]
+        ratio = f"{one.ratio:.3g}" if math.isfinite(one.ratio) else ""
         lines.append(
             f"| {one.name} | {one.value:.3g} {one.unit} | {one.against} | {one.other:.3g} | "
-            f"{one.ratio:.3g} | {budget} | {held} |"
+            f"{ratio} | {budget} | {held} |"
         )
     return "\n".join(lines)
