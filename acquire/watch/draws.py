@@ -88,10 +88,6 @@ class DrawFollower:
         self._still_since: float | None = None
         self._ended_ms: int | None = None
 
-    @property
-    def is_drawing(self) -> bool:
-        return bool(self._held)
-
     def update(self, now: Moment) -> Draw | None:
         """Take the next moment; gives a draw that ended with it."""
         last, self._last = self._last, now

@@ -77,11 +77,6 @@ class Limit:
             reference_c=reference_c,
         )
 
-    def require_kind(self, water_kind: str) -> None:
-        """Raise WaterError when the limit is not meant for this kind of water."""
-        if self.applies_to and water_kind != self.applies_to:
-            raise WaterError(f"{self.name} is for {self.applies_to} water only ({self.source})")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:

@@ -25,7 +25,7 @@ __all__ += [
     "is_address",
     "pages",
 ]
-__all__ += ["parse_address", "parse_described", "parse_extended", "parse_identification"]
+__all__ += ["parse_address", "parse_described", "parse_identification"]
 __all__ += ["parse_start", "parse_values", "with_crc", "with_parity", "without_crc"]
 __all__ += ["without_parity", "write_number"]
 
@@ -36,7 +36,7 @@ RESPONSE_MOST = 128
 PAGE_MOST, PAGE_MOST_LONG = 35, 75
 """Characters of values in one answer: to D after M and V; after C and HA, and to R."""
 
-_END, _STX, _ETX = b"\r\n", "\x02", "\x03"
+_END = b"\r\n"
 # Behind DEL nothing is ASCII; DEL itself may be a check character.
 _TEXT = re.compile(rb"[\x02\x03\x20-\x7f]*")
 _NUMBER = re.compile(r"[+-](?=\.?[0-9])[0-9]*\.?[0-9]*")
@@ -203,17 +203,6 @@ def parse_described(text: str, address: str, *, crc: bool = False) -> Described:
     if not rest:
         raise FrameError("a name without a unit")
     return Described(name, rest[0], tuple(rest[1:]))
-
-
-def parse_extended(text: str, address: str) -> tuple[str, bool, bool]:
-    """Read one line of an answer to X: what it says, whether it opens and whether it closes a row.
-
-    An answer of several lines has STX behind the address of the first and ETX at the end of the
-    last; one of a single line has neither.
-    """
-    said = _said(text, address)
-    opens, closes = said.startswith(_STX), said.endswith(_ETX)
-    return said[opens : len(said) - closes], opens, closes
 
 
 def write_number(value: float, decimals: int) -> str:

@@ -140,7 +140,10 @@ def test_a_gap_ends_a_draw_and_a_new_run_begins_anew() -> None:
     later = Moment(5.0, moments[-1].at_ms + 60_000, 20.0, 14.0, 0.0, is_new_run=True)
     ended = follower.update(later)
     assert ended is not None
-    assert not follower.is_drawing
+    # What was held is gone: nothing of it ends a second time.
+    for n in range(1, 60):
+        still = replace(later, t_s=5.0 + n, at_ms=later.at_ms + 1000 * n, is_new_run=False)
+        assert follower.update(still) is None
 
 
 @given(

@@ -159,13 +159,6 @@ def test_a_value_without_unit_is_described_as_such() -> None:
     assert sdi12.parse_described("0,WP,;", "0") == Described("WP", "")
 
 
-def test_an_answer_of_several_lines_has_marks_at_its_ends() -> None:
-    assert sdi12.parse_extended("0\x02first", "0") == ("first", True, False)
-    assert sdi12.parse_extended("0middle", "0") == ("middle", False, False)
-    assert sdi12.parse_extended("0last\x03", "0") == ("last", False, True)
-    assert sdi12.parse_extended("0alone", "0") == ("alone", False, False)
-
-
 # Values.
 
 
@@ -293,7 +286,6 @@ PARSERS: list[Callable[[str], object]] = [
     lambda text: sdi12.parse_identification(text, "0"),
     lambda text: sdi12.parse_described(text, "0"),
     lambda text: sdi12.parse_described(text, "0", crc=True),
-    lambda text: sdi12.parse_extended(text, "0"),
 ]
 
 
