@@ -7,6 +7,7 @@ leaves a note there; whoever may write beside the store may ask, nobody else.
 from __future__ import annotations
 
 import json
+import os
 import secrets
 from contextlib import suppress
 from pathlib import Path
@@ -28,7 +29,13 @@ def ask(store: Path, request: dict[str, str]) -> Path:
 def asked(store: Path) -> list[tuple[Path, dict[str, str]]]:
     """Give the requests that wait, oldest first; what is none is deleted."""
     found: list[tuple[float, Path, dict[str, str]]] = []
-    for note in store.parent.glob(f"{_literal(store.name)}.ask-????????????????"):
+    names: list[str] = []
+    start, length = f"{store.name}.ask-", len(store.name) + len(".ask-") + 16
+    with suppress(OSError):
+        here = os.listdir(store.parent)  # noqa: PTH208 - every second, for years
+        names = [name for name in here if name.startswith(start) and len(name) == length]
+    for name in names:
+        note = store.parent / name
         with suppress(OSError):
             said = None
             with suppress(ValueError, RecursionError), note.open(encoding="utf-8") as file:
@@ -38,7 +45,3 @@ def asked(store: Path) -> list[tuple[Path, dict[str, str]]]:
             else:
                 note.unlink()
     return [(note, said) for _, note, said in sorted(found, key=lambda one: one[:2])]
-
-
-def _literal(name: str) -> str:
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)

@@ -6,7 +6,8 @@ Every queue is bounded and its policy is chosen by who subscribes:
 * `Policy.DROP_OLDEST`: the publisher never waits; what does not fit is lost and counted. For
   outlets, so that a slow page or broker costs no reading.
 
-A closed subscription gives what it still holds and then ends.
+A closed subscription gives what it still holds and then ends. Whoever wants only some kinds of
+items says which, and is not woken for the others.
 """
 
 from __future__ import annotations
@@ -33,24 +34,35 @@ class _End:
 class Subscription(Generic[T]):
     """One listener's queue; iterate it. `dropped` counts what did not fit."""
 
-    def __init__(self, name: str, size: int, policy: Policy) -> None:
+    def __init__(
+        self, name: str, size: int, policy: Policy, only: tuple[type, ...] = (object,)
+    ) -> None:
         self.name = name
         self.policy = policy
+        self.only = only
         self.dropped = 0
         self._queue: asyncio.Queue[T | _End] = asyncio.Queue(size)
 
     async def put(self, item: T) -> None:
-        await self._put(item)
+        if not isinstance(item, self.only):
+            return
+        if self.policy is Policy.DROP_OLDEST:
+            self._drop_in(item)
+        else:
+            await self._queue.put(item)
 
     async def close(self) -> None:
         """Let the listener take what is there, then end."""
-        await self._put(_End())
+        if self.policy is Policy.DROP_OLDEST:
+            self._drop_in(_End())
+        else:
+            await self._queue.put(_End())
 
-    async def _put(self, item: T | _End) -> None:
-        if self.policy is Policy.DROP_OLDEST and self._queue.full():
+    def _drop_in(self, item: T | _End) -> None:
+        if self._queue.full():
             self._queue.get_nowait()
             self.dropped += 1
-        await self._queue.put(item)
+        self._queue.put_nowait(item)
 
     async def __aiter__(self) -> AsyncIterator[T]:
         while not isinstance(item := await self._queue.get(), _End):
@@ -63,8 +75,11 @@ class Bus(Generic[T]):
     def __init__(self) -> None:
         self._subscriptions: list[Subscription[T]] = []
 
-    def subscribe(self, name: str, *, size: int, policy: Policy) -> Subscription[T]:
-        subscription: Subscription[T] = Subscription(name, size, policy)
+    def subscribe(
+        self, name: str, *, size: int, policy: Policy, only: tuple[type, ...] = (object,)
+    ) -> Subscription[T]:
+        """Hear everything that is published from now on, or `only` things of these types."""
+        subscription: Subscription[T] = Subscription(name, size, policy, only)
         self._subscriptions.append(subscription)
         return subscription
 

@@ -52,6 +52,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Daemon",
     "GivesOrders",
+    "HearsOnly",
     "JoinsStore",
     "Outlet",
     "OverseesProgress",
@@ -76,8 +77,8 @@ PATIENCE_S = 10.0
 """How long a disk that takes nothing is borne while a person waits for it."""
 KEEPS_ON_S = 3600.0
 """The same of a daemon: a full disk is found in the evening, and readings held cost little."""
-REQUESTS_S = 1.0
-"""How often it is looked for what other commands ask."""
+LOOK_S = 1.0
+"""How often it is looked at the clock, and for what other commands ask."""
 STANDS_S = 60.0
 """Real seconds after which a part that should move counts as standing still."""
 LAST_WORDS_S = 1.0
@@ -128,6 +129,14 @@ class TakesTyped(Protocol):
     """
 
     def keep_typed_with(self, typed: Typed, keeper: Bookkeeper) -> None: ...
+
+
+@runtime_checkable
+class HearsOnly(Protocol):
+    """An outlet that need not be woken for everything that is said."""
+
+    only: tuple[type, ...]
+    """The types of what it wants to hear."""
 
 
 class Typed(Protocol):
@@ -194,9 +203,14 @@ class Daemon:
         self.loop: asyncio.AbstractEventLoop | None = None
         """The one it runs in, for orders from another thread; None before."""
 
-    def listen(self, name: str, *, size: int = 1024) -> Subscription[Said]:
-        """Hear everything from now on; what a slow listener leaves is dropped and counted."""
-        return self._said.subscribe(name, size=size, policy=Policy.DROP_OLDEST)
+    def listen(
+        self, name: str, *, size: int = 1024, only: tuple[type, ...] = (object,)
+    ) -> Subscription[Said]:
+        """Hear everything from now on, or `only` things of these types.
+
+        What a slow listener leaves is dropped and counted.
+        """
+        return self._said.subscribe(name, size=size, policy=Policy.DROP_OLDEST, only=only)
 
     def stop(self) -> None:
         self._stop.set()
@@ -222,9 +236,7 @@ class Daemon:
             async with asyncio.TaskGroup() as group:
                 for name, driver in self._drivers.items():
                     group.create_task(self._supervise(name, driver), name=f"meter {name}")
-                group.create_task(self._watch_clock(), name="clock")
-                if self._store_path is not None:
-                    group.create_task(self._take_requests(), name="requests")
+                group.create_task(self._look_round(), name="clock and requests")
                 group.create_task(self._wait_for_stop(), name="stop")
                 if ready is not None:
                     await ready()
@@ -233,7 +245,8 @@ class Daemon:
 
     async def _host(self, outlet: Outlet) -> None:
         """Let an outlet work; one that fails is told of and begun again, and costs no reading."""
-        listener = self.listen(outlet.name)
+        only = outlet.only if isinstance(outlet, HearsOnly) else (object,)
+        listener = self.listen(outlet.name, only=only)
         if isinstance(outlet, JoinsStore):
             outlet.join(self._writer, self._read.publish)
         if isinstance(outlet, GivesOrders):
@@ -369,19 +382,25 @@ class Daemon:
             self._writer.hurry()
         raise Stopped
 
-    async def _watch_clock(self) -> None:
-        """Notice wall time that jumps: set by hand, by the network, or found after a cold start."""
+    async def _look_round(self) -> None:
+        """What nobody would tell us: that the clock was set, that another command asks."""
         last = self._clock.now()
         while True:
-            await self._clock.sleep(1.0)
+            if self._store_path is not None:
+                await self._take_requests(self._store_path)
+            await self._clock.sleep(LOOK_S)
             now = self._clock.now()
-            step_s = (now.at_ms - last.at_ms) * 1e-3 - (now.t_s - last.t_s)
-            if abs(step_s) > CLOCK_STEP_S:
-                text = f"the clock was set {step_s:+.1f} s"
-                await self._read.publish(
-                    Event("clock_step", now, "", text, {"step_s": round(step_s, 3)})
-                )
+            await self._compare_clocks(last, now)
             last = now
+
+    async def _compare_clocks(self, last: Stamp, now: Stamp) -> None:
+        """Notice wall time that jumps: set by hand, by the network, or found after a cold start."""
+        step_s = (now.at_ms - last.at_ms) * 1e-3 - (now.t_s - last.t_s)
+        if abs(step_s) > CLOCK_STEP_S:
+            text = f"the clock was set {step_s:+.1f} s"
+            await self._read.publish(
+                Event("clock_step", now, "", text, {"step_s": round(step_s, 3)})
+            )
 
     async def _work(self, queue: Subscription[Reading | Event]) -> None:
         self._progress.expect("bench", STANDS_S)
@@ -477,31 +496,28 @@ class Daemon:
             await self._keep(Event("watch_failed", item.stamp, item.meter, text))
             return ()
 
-    async def _take_requests(self) -> None:
+    async def _take_requests(self, store: Path) -> None:
         """Do what other commands ask of the one process that writes."""
-        assert self._store_path is not None  # noqa: S101 - only begun with a store
-        while True:
-            for note, said in asked(self._store_path):
-                if "round" in said or "keep" in said:
-                    note.unlink(missing_ok=True)  # answered by an event, once
-                    await self._answer(said)
+        for note, said in asked(store):
+            if "round" in said or "keep" in said:
+                note.unlink(missing_ok=True)  # answered by an event, once
+                await self._answer(said)
+                continue
+            for point in self._points:
+                if said.get("alert"):
+                    news = point.acknowledge(said["alert"], self._clock.now())
+                elif said.get("watch") == point.name and said.get("undo"):
+                    changes = self._past(partial(Records.replaced, watch=point.name))
+                    news = point.restore(said.get("part", ""), changes, self._clock.now())
+                elif said.get("watch") == point.name:
+                    news = point.change(said.get("part", "cartridge")[:40], self._clock.now())
+                else:
                     continue
-                for point in self._points:
-                    if said.get("alert"):
-                        news = point.acknowledge(said["alert"], self._clock.now())
-                    elif said.get("watch") == point.name and said.get("undo"):
-                        changes = self._past(partial(Records.replaced, watch=point.name))
-                        news = point.restore(said.get("part", ""), changes, self._clock.now())
-                    elif said.get("watch") == point.name:
-                        news = point.change(said.get("part", "cartridge")[:40], self._clock.now())
-                    else:
-                        continue
-                    if news:
-                        await self._keep_all(news)
-                        if said.get("undo"):
-                            self._past(point.resume)
-                        note.unlink(missing_ok=True)  # durable now: whoever asked may go
-            await self._clock.sleep(REQUESTS_S)
+                if news:
+                    await self._keep_all(news)
+                    if said.get("undo"):
+                        self._past(point.resume)
+                    note.unlink(missing_ok=True)  # durable now: whoever asked may go
 
     def _past(self, ask: Callable[[Records], T]) -> T:
         assert self._store_path is not None  # noqa: S101 - only asked for with a store

@@ -50,3 +50,13 @@ async def test_everyone_hears_everything_in_order():
     for n in range(50):
         await bus.publish(n)
     assert [await rest_of(queue) for queue in queues] == [list(range(50))] * 3
+
+
+async def test_a_listener_is_not_woken_for_what_it_does_not_want():
+    bus = Bus()
+    words = bus.subscribe("words", size=2, policy=Policy.DROP_OLDEST, only=(str,))
+    for item in (1, "one", 2, 3, 4, "two"):
+        await bus.publish(item)
+    assert words.dropped == 0
+    assert await rest_of(words) == ["two"]  # the end took the place of the oldest
+    assert words.dropped == 1

@@ -16,8 +16,13 @@ CALLED_BY = {
     "python": ["__getattr__", "__aexit__"],
     "pytest": ["pytest_*", "test_*"],
     "asyncio": ["pause_writing", "resume_writing", "connection_made", "data_received"],
-    "paho, which reads them": ["connect_timeout", "SessionExpiryInterval", "WillDelayInterval"],
-    "the web server, which reads them": ["redirect_slashes", "should_exit", "capture_signals"],
+    "paho, which reads them": [
+        *("connect_timeout", "SessionExpiryInterval", "WillDelayInterval"),
+        "on_socket_register_write",
+    ],
+    "the web server, which reads them": [
+        *("redirect_slashes", "should_exit", "capture_signals", "main_loop", "default_headers"),
+    ],
     "xlsxwriter, which reads it": ["fileclosed"],
     "pyserial, which reads it": ["break_condition"],
     "bleak, whose backend it stands in for": [

@@ -13,11 +13,11 @@ import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol, Self, runtime_checkable
 
 from acquire.daemon import Said
 
-__all__ = ["Screen", "Shows", "leave_at_once"]
+__all__ = ["Minds", "Screen", "Shows", "leave_at_once"]
 
 LAST_WORDS_S = 1.0
 
@@ -28,6 +28,16 @@ class Shows(Protocol):
     def hear(self, said: Said) -> None: ...
 
 
+@runtime_checkable
+class Minds(Protocol):
+    """Something that says beforehand what of all that is said it will show.
+
+    Asked where the things are said, so that its thread sleeps meanwhile.
+    """
+
+    def minds(self, said: Said) -> bool: ...
+
+
 class Screen:
     """A context manager around something that shows. `failure` is what ended the showing."""
 
@@ -35,6 +45,7 @@ class Screen:
         self, shows: AbstractContextManager[Shows], on_failure: Callable[[], None], size: int = 2000
     ) -> None:
         self._shows = shows
+        self._minds = shows.minds if isinstance(shows, Minds) else _always
         self._on_failure = on_failure
         self._queue: queue.Queue[Said | None] = queue.Queue(size)
         self._thread = threading.Thread(target=self._work, name="screen", daemon=True)
@@ -60,7 +71,7 @@ class Screen:
         return self._thread.is_alive()
 
     def hear(self, said: Said) -> None:
-        if self.failure is None:
+        if self.failure is None and self._minds(said):
             self._put(said)
 
     def _put(self, said: Said | None) -> None:
@@ -82,6 +93,10 @@ class Screen:
         except BaseException as error:  # noqa: BLE001  (handed to whoever runs the daemon)
             self.failure = error
             self._on_failure()
+
+
+def _always(_said: Said) -> bool:
+    return True
 
 
 def leave_at_once(code: int) -> None:

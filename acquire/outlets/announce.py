@@ -81,9 +81,6 @@ class Announcements:
         """All announcements of one meter, as its readings show what it measures."""
         return [m for template in self._templates for m in self._written(template, reading)]
 
-    def all(self, newest: Mapping[str, Reading]) -> list[Message]:
-        return [message for reading in newest.values() for message in self.of(reading)]
-
     def asked(self, topic: str, payload: bytes, newest: Mapping[str, Reading]) -> list[Message]:
         """What to send again when a hub says this."""
         return [

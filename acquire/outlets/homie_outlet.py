@@ -25,6 +25,7 @@ class HomieOutlet:
     """One device of the convention."""
 
     name = "homie"
+    only = (Reading, Status, Event)
 
     def __init__(
         self, settings: MqttConfig, convention: HomieConfig, config: Config, clock: Clock
@@ -38,6 +39,7 @@ class HomieOutlet:
         self._states: dict[str, str] = {}
         self._alerts: dict[str, str] = {}
         self._refusals: set[str] = set()
+        self._dirty: set[str] = set()
         self._changed = asyncio.Event()
         self.broker = Broker(self.name, settings, clock, self._homie.state("lost"), part="-homie")
 
@@ -72,6 +74,7 @@ class HomieOutlet:
                 self._alerts[said.meter] = ""
             case _:
                 return
+        self._dirty.add(said.meter)
         self._changed.set()
 
     async def _session(self, link: Link) -> None:
@@ -87,44 +90,47 @@ class HomieOutlet:
         paces: dict[str, Pace] = {}
         states: dict[str, str] = {}
         alerts: dict[str, str] = {}
+        sent = _Sent(self._settings.at_least_s)
         self._changed.set()
+        self._dirty |= self._newest.keys() | self._states.keys() | self._alerts.keys()
         for reading in self._newest.values():
             self._homie.meet(reading)
         await self._introduce(link)
         while True:
             await self._changed.wait()
             self._changed.clear()
-            changes = [self._homie.meet(reading) for reading in self._newest.values()]
+            dirty, self._dirty = sorted(self._dirty), set()
+            newest = {meter: self._newest[meter] for meter in dirty if meter in self._newest}
+            changes = [self._homie.meet(reading) for reading in newest.values()]
             if any(changes):
                 await self._introduce(link)
-            for meter, state in list(self._states.items()):
-                if states.get(meter) != state:
+            for meter in dirty:
+                state, text = self._states.get(meter), self._alerts.get(meter, "")
+                if state is not None and states.get(meter) != state:
                     states[meter] = state
                     await self._say(link, self._homie.meter_state(meter, state))
-            for meter, text in list(self._alerts.items()):
                 if alerts.get(meter, "") != text:
                     alerts[meter] = text
                     await self._say(link, self._homie.alert(meter, text))
                     if text:
                         await self._say(link, self._homie.log(f"{meter}: {text}"))
-            for meter, reading in list(self._newest.items()):
+            for meter, reading in newest.items():
                 pace = paces.setdefault(meter, Pace.of(self._settings, self._config))
                 if pace.is_due(reading):
                     pace.sent(reading)
-                    await self._say(link, self._homie.values(reading))
+                    await self._say(link, sent.news(self._homie.values(reading), reading))
 
     async def _introduce(self, link: Link) -> None:
         """In this order only: a description may not change while the device is ready."""
-        await self._say(link, [self._homie.state("init")])
-        await self._say(link, self._homie.introduction(self._clock.now().at_ms // 1000))
-        for meter, reading in list(self._newest.items()):
-            await self._say(link, self._homie.values(reading))
-            await self._say(link, self._homie.meter_state(meter, self._states.get(meter, "air")))
-        await self._say(link, [self._homie.state("ready")])
+        said = [self._homie.state("init")]
+        said += self._homie.introduction(self._clock.now().at_ms // 1000)
+        for meter, reading in self._newest.items():
+            said += self._homie.values(reading)
+            said += self._homie.meter_state(meter, self._states.get(meter, "air"))
+        await self._say(link, [*said, self._homie.state("ready")])
 
     async def _say(self, link: Link, messages: list[Message]) -> None:
-        for message in messages:
-            reason = await link.publish(message)
+        for message, reason in zip(messages, await link.publish_all(messages), strict=True):
             if reason:
                 await self._refused(message.topic, reason)
 
@@ -133,6 +139,24 @@ class HomieOutlet:
             self._refusals.add(topic)
             text = f"{self.name}: the broker refuses {topic}: {reason}"
             await self._told(Event("outlet_refused", self._clock.now(), "", text))
+
+
+class _Sent:
+    """What a broker holds by now: it need not be told again what has not changed."""
+
+    def __init__(self, at_least_s: float) -> None:
+        self._at_least_s = at_least_s
+        self._held: dict[str, tuple[bytes, float]] = {}
+
+    def news(self, messages: list[Message], reading: Reading) -> list[Message]:
+        """Give those that say something else than before, or have not been said for long."""
+        now_s, news = reading.stamp.t_s, []
+        for message in messages:
+            payload, at_s = self._held.get(message.topic, (None, now_s))
+            if payload != message.payload or not 0 <= now_s - at_s < self._at_least_s:
+                self._held[message.topic] = message.payload, now_s
+                news.append(message)
+        return news
 
 
 async def _listen(link: Link) -> None:

@@ -39,12 +39,22 @@ class PlainLines:
         self._file = file or sys.stdout
         self._last_s = -math.inf
         self._places: dict[str, tuple[str, int]] = {}
+        self._minded: dict[str, tuple[str, int]] = {}
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._file.flush()
+
+    def minds(self, said: Said) -> bool:
+        """Whether anything of it may be seen: of readings nothing, of a status a new place."""
+        if not isinstance(said, Status):
+            return not isinstance(said, Reading)
+        place = (said.medium, said.immersion)
+        is_new = self._minded.get(said.meter) != place
+        self._minded[said.meter] = place
+        return is_new or self._every_s is not None
 
     def hear(self, said: Said) -> None:
         match said:
@@ -105,9 +115,12 @@ class JsonLines:
     def __exit__(self, *_: object) -> None:
         sys.stdout.flush()
 
+    def minds(self, said: Said) -> bool:
+        """Whether anything of it will be seen."""
+        if isinstance(said, Reading):
+            return self._readings
+        return self._statuses or not isinstance(said, Status | Explanation)
+
     def hear(self, said: Said) -> None:
-        if isinstance(said, Reading) and not self._readings:
-            return
-        if isinstance(said, Status | Explanation) and not self._statuses:
-            return
-        print(json_line(said), flush=True)
+        if self.minds(said):
+            print(json_line(said), flush=True)

@@ -29,6 +29,7 @@ class ManagerOutlet:
     """
 
     name = "service manager"
+    only = (Reading, Capture, Event)
 
     def __init__(self, notifier: Notifier, commit_every_s: float) -> None:
         self._notifier = notifier

@@ -28,6 +28,7 @@ class MetricsOutlet:
     """Listens on the loopback address only; one short answer a connection."""
 
     name = "metrics"
+    only = (Reading, Capture, Event)
 
     def __init__(
         self, port: int, config: Config, clock: Clock, mqtt: MqttOutlet | None = None

@@ -2,26 +2,28 @@
 
 aiomqtt is the present name of asyncio-mqtt. It takes a publication that the broker refused for a
 success: the reason code of the acknowledgement is only seen by its inner client, so `Link` listens
-there (`_client.on_publish`; hence the pinned version, and tests that hold it).
+there (`_client.on_publish`; hence the pinned version, and tests that hold it). It also spends three
+turns of the event loop and a task on each publication, and looks after the connection every second:
+`Link` hands several to the inner client at once, which sends them on the spot.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import math
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
-from aiomqtt import Client, MqttError, ProtocolVersion, Will
+from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion, Will
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from acquire.outlets.messages import Message
+from acquire.outlets.mqtt_packets import in_one_piece, properties_of, published
 from acquire.outlets.tls import tls_context
 from acquire.outlets.trouble import LinkLost, LinkRefused, NoSuchVersion, explained, refusal
 from acquire.outward import MqttConfig, read_secret
@@ -36,6 +38,10 @@ _SILENT = logging.getLogger("ouzel.mqtt")
 """A broker that floods us would else write a line a message; what matters is told as an event."""
 _SILENT.addHandler(logging.NullHandler())
 _SILENT.propagate = False
+_AT_ONCE = 20
+"""So many messages wait for their acknowledgements together; the inner client takes no more."""
+_LOOKS = 6
+"""So often within the keep-alive time a connection is looked after."""
 _VERSION_REFUSED = {0x84, 0x01}  # unsupported protocol version, in MQTT 5 and 3.1.1
 
 
@@ -52,22 +58,37 @@ class Incoming:
 
 
 class Link:
-    """An open connection. Publications go out one at a time, in the order they are asked for."""
+    """An open connection. Publications go out in the order they are asked for."""
 
     def __init__(self, client: Client, *, is_5: bool) -> None:
         """Use `open_link`."""
         self._client = client
         self.is_5 = is_5
         self._turn = asyncio.Lock()
-        self._refusal = ""
+        self._waiting: dict[int, asyncio.Future[str]] = {}
         self._inner = client._client  # noqa: SLF001 - see the head of this file
         self._heard: Any = self._inner.on_publish
         self._inner.on_publish = self._on_publish
+        self._inner.on_socket_register_write = self._write
 
     def _on_publish(self, client: Any, data: Any, mid: int, code: Any, properties: Any) -> None:
-        if code is not None and code.is_failure:
-            self._refusal = str(code)
-        self._heard(client, data, mid, code, properties)
+        waiting = self._waiting.pop(mid, None)
+        if waiting is None:
+            self._heard(client, data, mid, code, properties)
+        elif not waiting.done():
+            waiting.set_result(str(code) if code is not None and code.is_failure else "")
+
+    def _write(self, client: Any, data: Any, sock: Any) -> None:
+        """Send at once what the inner client has to send; what finds no room waits for it."""
+        try:
+            client.loop_write()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the connection is gone
+            lost = self._client._disconnected  # noqa: SLF001
+            if not lost.done():
+                lost.set_exception(error)
+            return
+        if client.want_write() and client.socket() is sock:
+            self._client._on_socket_register_write(client, data, sock)  # noqa: SLF001
 
     async def publish(self, message: Message) -> str:
         """Send it and, with QoS 1, wait until the broker has it. Gives why it refused, or nothing.
@@ -76,20 +97,53 @@ class Link:
             LinkLost: there was no answer; nobody knows whether it arrived.
 
         """
+        (reason,) = await self.publish_all([message])
+        return reason
+
+    async def publish_all(self, messages: Sequence[Message]) -> list[str]:
+        """Send them as one piece, in order; gives for each why the broker refused it, or nothing.
+
+        Raises:
+            LinkLost: there was no answer; nobody knows which arrived.
+
+        """
+        reasons: list[str] = []
         async with self._turn:
-            self._refusal = ""
-            try:
-                await self._client.publish(
-                    message.topic,
-                    message.payload,
-                    qos=message.qos,
-                    retain=message.retain,
-                    properties=_published(message) if self.is_5 else None,
-                )
-            except (MqttError, ValueError, OSError) as error:
-                raise LinkLost(explained(error)) from error
-            _heed_cancellation()
-            return self._refusal
+            for start in range(0, len(messages), _AT_ONCE):
+                reasons += await self._publish_some(messages[start : start + _AT_ONCE])
+        return reasons
+
+    async def _publish_some(self, messages: Sequence[Message]) -> list[str]:
+        try:
+            with in_one_piece(self._inner.socket()):
+                sent = [self._hand_over(message) for message in messages]
+            if not self._waiting:
+                return ["" for _ in sent]
+            async with asyncio.timeout(ANSWER_S):
+                return ["" if waiting is None else await waiting for waiting in sent]
+        except TimeoutError as error:
+            raise LinkLost(explained(MqttError("Operation timed out"))) from error
+        except (MqttError, ValueError, OSError) as error:
+            raise LinkLost(explained(error)) from error
+        finally:
+            self._waiting.clear()
+
+    def _hand_over(self, message: Message) -> asyncio.Future[str] | None:
+        """Give what to wait for; None when it is on its way and nobody will answer."""
+        info = self._inner.publish(
+            message.topic,
+            message.payload,
+            message.qos,
+            message.retain,
+            published(message) if self.is_5 else None,
+        )
+        if info.rc != 0:
+            raise MqttCodeError(info.rc, "Could not publish message")
+        if info.is_published():
+            return None
+        waiting: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self._waiting[info.mid] = waiting
+        return waiting
 
     async def answer(self, asked: Incoming, payload: bytes) -> None:
         """Say something where the sender of a message asked to be answered."""
@@ -164,6 +218,7 @@ async def open_link(
     except BaseException:
         _drop(client)
         raise
+    _look_less_often(client, settings.keepalive_s)
     try:
         yield Link(client, is_5=is_5)
         # Only who has said all goes with a goodbye, for that takes the will back. Whoever leaves
@@ -251,7 +306,7 @@ def _client(settings: MqttConfig, client_id: str, will: Message | None, *, is_5:
 
 
 def _last_will(will: Message, delay_s: int, *, is_5: bool) -> Will:
-    properties = _published(will, PacketTypes.WILLMESSAGE)
+    properties = properties_of(will, PacketTypes.WILLMESSAGE)
     properties.WillDelayInterval = delay_s
     return Will(will.topic, will.payload, will.qos, will.retain, properties if is_5 else None)
 
@@ -265,12 +320,14 @@ def _context(settings: MqttConfig) -> ssl.SSLContext:
         ) from error
 
 
-def _published(message: Message, kind: int = PacketTypes.PUBLISH) -> Properties:
-    properties = Properties(kind)  # type: ignore[no-untyped-call]
-    properties.ContentType = message.content_type
-    properties.PayloadFormatIndicator = 0 if message.content_type.endswith("cbor") else 1
-    if message.expiry_s is not None:
-        properties.MessageExpiryInterval = math.ceil(message.expiry_s)
-    if message.properties:
-        properties.UserProperty = list(message.properties)
-    return properties
+def _look_less_often(client: Client, keepalive_s: int) -> None:
+    """Look after the connection some times within the keep-alive time, not every second."""
+    inner, every_s = client._client, max(1.0, keepalive_s / _LOOKS)  # noqa: SLF001
+
+    async def look() -> None:
+        while inner.loop_misc() == 0:  # noqa: ASYNC110 - the library has to be asked
+            await asyncio.sleep(every_s)
+
+    if client._misc_task is not None:  # noqa: SLF001
+        client._misc_task.cancel()  # noqa: SLF001
+        client._misc_task = asyncio.get_running_loop().create_task(look(), name="mqtt alive")  # noqa: SLF001

@@ -31,6 +31,7 @@ class ProgramsOutlet:
     """Runs `on_capture` for every state of a capture, `on_alert` for what needs a person."""
 
     name = "programs"
+    only = (Capture, Event)
 
     def __init__(self, settings: ProgramsConfig, clock: Clock) -> None:
         self._settings = settings

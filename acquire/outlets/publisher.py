@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from acquire.bench.standing import Explanation, Said, Status
+from acquire.bench.standing import Said, Status
 from acquire.bus import Subscription
 from acquire.clock import Clock
 from acquire.config import Config
@@ -38,6 +38,7 @@ class MqttOutlet:
     """Carries to one broker what a daemon says."""
 
     name = CARRIER
+    only = (Reading, Status, Capture, Event)
 
     def __init__(self, settings: MqttConfig, config: Config, clock: Clock) -> None:
         self._settings = settings
@@ -50,6 +51,7 @@ class MqttOutlet:
         self._tell: Tell = _unheard
         self._newest: dict[str, Reading] = {}
         self._states: dict[str, str] = {}
+        self._dirty: set[str] = set()
         self._changed = asyncio.Event()
         self._drain: Drain | None = None
         self.drops: Callable[[], int] = lambda: 0
@@ -107,13 +109,15 @@ class MqttOutlet:
             case Event():
                 if said.kind in {"meter_lost", "meter_over"}:
                     self._states[said.meter] = "away"
+                    self._dirty.add(said.meter)
                 self._wake()
                 return
             case Capture():
                 self._wake()
                 return
-            case Explanation():
+            case _:
                 return
+        self._dirty.add(said.meter)
         self._changed.set()
 
     def _wake(self) -> None:
@@ -127,8 +131,6 @@ class MqttOutlet:
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(self._listen(link), name="mqtt in")]
             await self._say(link, self._messages.state("online"))
-            for message in self._announcements.all(self._newest):
-                await self._say(link, message)
             if self._drain is not None:
                 drain = self._drain.run(link.publish)
                 tasks.append(group.create_task(drain, name="mqtt outbox"))
@@ -150,13 +152,13 @@ class MqttOutlet:
             await self._say(link, self._messages.state("offline", meter))
         await self._say(link, self._messages.state("offline"))
 
-    async def _say(self, link: Link, message: Message) -> None:
+    async def _say(self, link: Link, *messages: Message) -> None:
         """Publish something that is said again anyway; that it is refused is told once a topic."""
-        reason = await link.publish(message)
-        if reason and message.topic not in self._told:
-            self._told.add(message.topic)
-            text = f"{self.name}: the broker refuses {message.topic}: {reason}"
-            await self._tell(Event("outlet_refused", self._clock.now(), "", text))
+        for message, reason in zip(messages, await link.publish_all(messages), strict=True):
+            if reason and message.topic not in self._told:
+                self._told.add(message.topic)
+                text = f"{self.name}: the broker refuses {message.topic}: {reason}"
+                await self._tell(Event("outlet_refused", self._clock.now(), "", text))
 
     async def _listen(self, link: Link) -> None:
         for topic in (*self._announcements.asked_on, *self._order_topics()):
@@ -188,37 +190,39 @@ class MqttOutlet:
         """Publish newest values and states; what changed in the meantime is left out."""
         paces: dict[str, tuple[Pace, Pace]] = {}
         states: dict[str, str] = {}
+        self._dirty |= self._newest.keys() | self._states.keys()
+        if self._dirty:  # what was said while there was no connection
+            self._changed.set()
         while True:
             await self._changed.wait()
             self._changed.clear()
-            for meter, state in list(self._states.items()):
-                if states.get(meter) != state:
+            dirty, self._dirty = self._dirty, set()
+            for meter in sorted(dirty):
+                state, reading = self._states.get(meter), self._newest.get(meter)
+                if state is not None and states.get(meter) != state:
                     states[meter] = state
                     await self._say(link, self._messages.state(state, meter))
-            for meter, reading in list(self._newest.items()):
+                if reading is None:
+                    continue
                 if meter not in paces:
                     if self._drain is not None:
                         await self._drain.know(meter)
-                    for message in self._announcements.of(reading):
-                        await self._say(link, message)
+                    await self._say(link, *self._announcements.of(reading))
                     paces[meter] = (self._pace(), self._pace(60.0))
                 live, latest = paces[meter]
                 if live.is_due(reading):
                     live.sent(reading)
-                    await self._values(link, reading)
+                    await self._say(link, *self._values(reading))
                 if latest.is_due(reading):
                     latest.sent(reading)
                     retained = self._messages.live(reading, retained=True)
                     if retained is not None:
                         await self._say(link, retained)
 
-    async def _values(self, link: Link, reading: Reading) -> None:
-        message = self._messages.live(reading)
-        if message is not None:
-            await self._say(link, message)
-        if self._settings.plain:
-            for message in self._messages.plain(reading):
-                await self._say(link, message)
+    def _values(self, reading: Reading) -> list[Message]:
+        live = self._messages.live(reading)
+        plain = self._messages.plain(reading) if self._settings.plain else []
+        return plain if live is None else [live, *plain]
 
     def _pace(self, every_s: float | None = None) -> Pace:
         return Pace.of(self._settings, self._config, every_s)

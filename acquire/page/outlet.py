@@ -174,7 +174,7 @@ class PageOutlet:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
             page.hub.close("ouzel stops or begins anew")
-            server.should_exit = True
+            server.stop()
             hearing.cancel()
             telling.cancel()
             await page.search.cancel()

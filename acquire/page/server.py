@@ -10,6 +10,7 @@ import asyncio
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
+from email.utils import formatdate
 from typing import TYPE_CHECKING, Any
 
 import uvicorn
@@ -52,6 +53,8 @@ class Connection(H11Protocol):
         self._be_impatient()
 
     def data_received(self, data: bytes) -> None:
+        date = (b"date", formatdate(usegmt=True).encode())
+        self.server_state.default_headers = [date, *self.config.encoded_headers]
         before = self.cycle
         super().data_received(data)
         if self.cycle is None or (self.cycle is before and self.cycle.response_complete):
@@ -74,7 +77,20 @@ class Connection(H11Protocol):
 
 
 class PageServer(uvicorn.Server):
-    """Ends when `should_exit` is set, within a second."""
+    """Ends within a second when told to `stop`; sleeps meanwhile, where uvicorn looks ten times a
+    second whether it should.
+    """
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self._stopping = asyncio.Event()
+
+    def stop(self) -> None:
+        self.should_exit = True
+        self._stopping.set()
+
+    async def main_loop(self) -> None:
+        await self._stopping.wait()
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:

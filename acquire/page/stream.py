@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -83,7 +84,7 @@ class Hub:
                 self.tell("event", as_json(said))
             case Capture() | Event():
                 self._news.set()
-            case Reading() | Status():
+            case Reading() | Status() if self._streams:
                 meter = self._standing.meters.get(said.meter)
                 if meter is not None:
                     kind = "reading" if isinstance(said, Reading) else "status"
@@ -133,14 +134,17 @@ class Hub:
         return await self._reader.ask(lambda r: r.news(number, upto=upto, most=SLICE))
 
     async def _tell_live(self) -> None:
+        told_s = -LIVE_S
         while True:
             await self._live.wait()
+            early_s = told_s + LIVE_S - time.monotonic()
+            if early_s > 0:
+                await asyncio.sleep(early_s)
+            told_s = time.monotonic()
             self._live.clear()
             dirty, self._dirty = self._dirty, {}
-            if self._streams:
-                for (kind, _), meter in dirty.items():
-                    self._tell_one(kind, meter)
-            await asyncio.sleep(LIVE_S)
+            for (kind, _), meter in dirty.items():
+                self._tell_one(kind, meter)
 
     def _tell_one(self, kind: str, meter: MeterStanding) -> None:
         if kind == "reading" and meter.reading is not None:
