@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.soak import browsers
+from tests.faults.soak.__main__ import held_level, problems_of
 
 MAIN = Path(__file__).parents[2]
 
@@ -51,3 +52,16 @@ def test_what_a_browser_missed_or_heard_twice_is_named(tmp_path, heard, complain
     problems = browsers.heard_wrong(tmp_path, [1, 2, 3, 4, 5, 6])
     assert len(problems) == (complaint is not None)
     assert complaint is None or complaint in problems[0]
+
+
+def test_what_grows_is_told_from_what_comes_and_goes():
+    looks = [
+        {"day": n / 96, "rss_mib": 60.0 + n % 5, "descriptors": 25.0, "tasks": 46.0 - (n % 7 == 0)}
+        for n in range(30 * 96)
+    ]
+    quiet = {"problems": [], "events_a_day": 100.0, "log_bytes_a_day": 300}
+    assert problems_of({**quiet, **held_level(looks, 30.0)}) == []
+    for name, grown in (("tasks", 1.0), ("descriptors", 1.0), ("rss_mib", 2.1)):
+        leaking = [{**one, name: one[name] + grown * (one["day"] > 20)} for one in looks]
+        (problem,) = problems_of({**quiet, **held_level(leaking, 30.0)})
+        assert name in problem or "more memory" in problem

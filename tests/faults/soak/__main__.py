@@ -24,6 +24,7 @@ import urllib.request
 from collections import Counter
 from contextlib import ExitStack
 from pathlib import Path
+from statistics import median_low
 
 from acquire import config
 from acquire.cli.outlets import configured_outlets
@@ -398,19 +399,23 @@ def judged(
 
 
 def held_level(looks: list[dict[str, float]], days: float) -> dict[str, object]:
-    """Memory, descriptors and tasks, the least of each stretch: what is never given back grows it."""
+    """Give memory, descriptors and tasks after the first day and at the end.
+
+    Of memory the least of each stretch: what is never given back raises it. Of the others the middle
+    one: browsers come and go, and how few there are at the least is a matter of chance.
+    """
     first = [one for one in looks if one["day"] <= max(1.0, days / 3)]
     last = [one for one in looks if one["day"] > days - max(1.0, days / 10)]
     if not first or not last:
         return {"level": "too short to tell"}
-    settled = first[len(first) // 2 :]
+    of = {"rss_mib": min, "descriptors": median_low, "tasks": median_low}
     return {
         "level": {
             name: [
-                round(min(one[name] for one in settled), 2),
-                round(min(one[name] for one in last), 2),
+                round(pick([one[name] for one in part]), 2)
+                for part in (first[len(first) // 2 :], last)
             ]
-            for name in ("rss_mib", "descriptors", "tasks")
+            for name, pick in of.items()
         }
     }
 
