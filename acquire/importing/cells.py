@@ -179,7 +179,7 @@ def _day(text: str, order: Order) -> date:
     if named:
         digits = [word.rstrip("stndrh") for word in words if word not in named]
         numbers = [int(word) for word in digits if word.isdecimal() and len(word) < 5]
-        if len(numbers) != 2 or len(digits) != 2:
+        if len(numbers) != 2 or len(digits) != 2 or len(named) != 1:
             raise ValueError(f"{text[:40]!r} is no date")
         numbers.sort(key=lambda n: n > 31)
         return date(_year(numbers[1]), _MONTHS[named[0].casefold()], numbers[0])
