@@ -202,6 +202,20 @@ def test_other_forms_are_learned_too(form, mark, line, expected):
     check(shown(form, mark), line, expected)
 
 
+@pytest.mark.parametrize(
+    ("line", "ec"), [("[10:07:01] <7.01> (512uS)", 512), ("[10:07:02] <7.01> (1.41mS)", 1410)]
+)
+def test_a_unit_that_changes_with_the_range_is_read_off_each_line(line, ec):
+    """A meter that goes from µS to mS by itself would be wrong by a thousand."""
+    said = [
+        f"[10:00:{n:02}] <{7.6 + n % 3 / 100:.2f}> ({489 + n % 5}uS)\r\n"
+        if n % 4
+        else f"[10:00:{n:02}] <{7.6 + n % 3 / 100:.2f}> ({1.4 + n / 100:.2f}mS)\r\n"
+        for n in range(24)
+    ]
+    check("".join(said).encode(), line, {"ph": 7.01, "conductivity": ec})
+
+
 LABELS = {
     "ph": ["pH", "PH", "ph", "pH-Wert"],
     "orp": ["ORP", "Redox", "mV", "Eh"],
