@@ -15,6 +15,7 @@ from acquire.readings import Role
 __all__ = [
     "COUNT_RESTORED",
     "COUNT_WITHDRAWN",
+    "GLIMPSED",
     "SHAPES",
     "Guidance",
     "ParticleCount",
@@ -40,6 +41,9 @@ StopState = Literal["to come", "now", "taken", "skipped"]
 
 COUNT_WITHDRAWN, COUNT_RESTORED = "count_withdrawn", "count_restored"
 """Kinds of the events by which a person takes a count back, or back again; the count stays kept."""
+
+GLIMPSED = "round_glimpse"
+"""Kind of the event that keeps what was seen of a glass while the probe was only passing."""
 
 SHAPES = ("fibre", "fragment", "film", "other")
 """Classes that particles are counted in; bubbles are counted apart and left out."""

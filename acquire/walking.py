@@ -22,7 +22,7 @@ from acquire.checks import StandingCorrection
 from acquire.config import Config
 from acquire.errors import ConfigError
 from acquire.readings import Capture, CaptureState, Channel, Event, Stamp
-from acquire.rounds import Guidance, ParticleCount, Round, StopState
+from acquire.rounds import GLIMPSED, Guidance, ParticleCount, Round, StopState
 from acquire.store.records import Records
 
 __all__ = ["ORDERS", "BenchOf", "Walking", "guidance_event", "guidance_of", "plan_folders"]
@@ -92,6 +92,8 @@ class Walking:
             walk = self._walk(records, found, plan, at)
             # A new one takes up nothing: after a clock set back, earlier captures lie ahead of it.
             adopted = _later(records, rounds, found) if resume else []
+            if resume:
+                walk.recall(records.events(kind=GLIMPSED, meter=meter, since_ms=found.began_ms))
         self._walks[meter] = walk
         self._said.pop(meter, None)
         word = "goes on" if resume else "begins"

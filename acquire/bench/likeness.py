@@ -54,14 +54,6 @@ class Likeness:
         found = [self._off(q, value) for q, value in values.items() if self._knows(q)]
         return max(found, default=None)
 
-    def above(self, values: Values) -> float | None:
-        """As `distance`, but what conducts less is as near as what conducts the same."""
-        kept = {
-            name: max(value, self.middles.get(name, value)) if name != "temperature" else value
-            for name, value in values.items()
-        }
-        return self.distance(kept)
-
     def told(self, values: Values) -> str:
         """Say in which quantity they are farthest, with both numbers."""
         names = [q for q in values if self._knows(q)]
@@ -114,8 +106,8 @@ def _floor(name: str, middles: Values, *, this_round: bool) -> float:
     is_thin = _is_thin(middles)
     match name:
         case "conductivity" | "tds":
-            part = 0.08 if this_round else 0.3
-            return part * abs(middles[name]) + (3.0 if this_round else 10.0)
+            part = 0.05 if this_round else 0.3
+            return part * abs(middles[name]) + (1.5 if this_round else 10.0)
         case "ph":
             return (0.6 if this_round else 1.2) if is_thin else (0.35 if this_round else 0.8)
         case _:
@@ -126,26 +118,27 @@ def _is_thin(values: Values) -> bool:
     return values.get("conductivity", 2.0 * values.get("tds", math.inf)) < _THIN
 
 
-def at_once(quantity: str, values: Values, known_from: str = "this round") -> Likeness | None:
+def at_once(quantity: str, values: Values, *, half: float = 0.0) -> Likeness | None:
     """Give what two looks at one glass show of the quick ones: the cell, and how warm it is.
 
-    Within 5 % and half a step of a usual display, and 1 °C.
+    Within 5 % and half a step of a usual display, and 1 °C; `half` is how far the first look left
+    it open.
     """
     margins = {}
     if quantity in values:
-        margins[quantity] = 0.05 * abs(values[quantity]) + 0.6
+        margins[quantity] = 0.05 * abs(values[quantity]) + 0.6 + half
         if "temperature" in values:
             margins["temperature"] = 1.0
     middles = {name: values[name] for name in margins}
-    return Likeness(middles, margins, known_from) if middles else None
+    return Likeness(middles, margins, "this round") if middles else None
 
 
 def are_apart(one: Capture, other: Capture) -> bool:
     """Whether two repeats are farther apart than repeats of one glass are."""
     here, there = values_of(one), values_of(other)
     margins = {
-        "conductivity": 0.05 * abs(here.get("conductivity", 0.0)) + 2.0,
-        "tds": 0.05 * abs(here.get("tds", 0.0)) + 1.0,
+        "conductivity": 0.04 * abs(here.get("conductivity", 0.0)) + 1.0,
+        "tds": 0.04 * abs(here.get("tds", 0.0)) + 1.0,
         "ph": 0.2,
         "orp": 150.0 if _is_thin(here) else 100.0,
     }

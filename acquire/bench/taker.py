@@ -3,7 +3,8 @@
 Pure: readings in, captures and events out. The story of one immersion:
 
     probe enters water ── every required quantity settled at once ── PROVISIONAL (the chime)
-                       │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew
+                       │            ├─ moves on by itself ────────── WITHDRAWN, and settles anew;
+                       │            │                                after the second time slower
                        │            └─ probe leaves ─────────────── FINAL, as last refined
                        ├─ time runs out first ────────────────────── UNSETTLED, with the reason
                        └─ probe leaves first ─ after BRIEF_S ─────── UNSETTLED; before, an event
@@ -40,6 +41,10 @@ GRACE_S = 12.0
 that the probe has left, with one reading in a few seconds."""
 CONFIRM_S = 30.0
 """How long a provisional capture has to stand before a person is told that the probe may leave."""
+PATIENT_S, PATIENT_MOST_S = 60.0, 180.0
+"""After the second withdrawal from one water all must stand settled for so long before a third
+capture is announced, twice that before a fourth: a bell that is taken back too often is not heard
+any more (judgement, no source)."""
 ACQUAINTED_S = 15.0
 """What a meter has not given by then it does not give."""
 BRIEF_S = 60.0
@@ -100,6 +105,11 @@ class CaptureTaker:
         self._announced: Mapping[str, SettledValue] = {}
         self._moving_since_s: float | None = None
         self._is_disturbed = False
+        self._withdrawn = 0
+        """Captures of this immersion that were taken back."""
+        self._calm_since_s: float | None = None
+        self._judged: frozenset[str] = frozenset()
+        """What the water met next is taken for; empty: all that is required."""
         self._heard: set[str] = set()
         self._begun_s: float | None = None
         self._recorded = False
@@ -154,19 +164,32 @@ class CaptureTaker:
             text = f"this meter does not give {', '.join(asked)}, which the configuration requires"
         return [Event("quantity_missing", reading.stamp, self._meter, text)]
 
-    def expect(self, water: str, role: Role | None = None) -> None:
-        """The water met now or next is this one, in the place of the one that was to come."""
+    def expect(
+        self, water: str, role: Role | None = None, judged: Collection[str] = frozenset()
+    ) -> None:
+        """The water met now or next is this one, in the place of the one that was to come.
+
+        `judged`: the quantities it is taken for, where that is not all of them.
+        """
         if self._stops:
             self._stops.popleft()
         self._stops.appendleft((water, role))
+        self._judged = frozenset(judged)
 
     def skip(self) -> str:
         """Leave out the water that was to come; gives its name, empty when there is none."""
+        self._judged = frozenset()
         return self._stops.popleft()[0] if self._stops else ""
 
     def expect_nothing(self) -> None:
         """No water is named any more."""
+        self._judged = frozenset()
         self._stops.clear()
+
+    @property
+    def _waited_for(self) -> frozenset[str]:
+        """What a capture waits for here: none that the configuration would not wait for."""
+        return (self._required & self._judged) or self._required
 
     def again(self, stamp: Stamp) -> list[Capture | Event]:
         """Take another capture of the water the probe is in: settling begins anew now.
@@ -183,6 +206,7 @@ class CaptureTaker:
         self._capture = self._moving_since_s = None
         self._recorded = self._timed_out = self._is_disturbed = False
         self._calm = {}
+        self._calm_since_s, self._withdrawn = None, 0
         self._began = stamp
         self._restart()
         return news
@@ -231,7 +255,7 @@ class CaptureTaker:
             reading.values.get(channel.quantity),
             reading.flags.get(channel.quantity),
             track.now if track else None,
-            channel.quantity in self._required,
+            channel.quantity in self._waited_for,
         )
 
     def _enter(self, since_s: float, stamp: Stamp) -> None:
@@ -266,7 +290,7 @@ class CaptureTaker:
         `surely`: each is also still known to within its tolerance. They settle one after the other,
         and what the first has been doing since counts when the last one is there.
         """
-        required = [track for name, track in self._tracks.items() if name in self._required]
+        required = [track for name, track in self._tracks.items() if name in self._waited_for]
         seen = self._last.values if self._last else {}
         flags = self._last.flags if self._last else {}
         return bool(required) and all(
@@ -293,7 +317,8 @@ class CaptureTaker:
         # What to say later of an immersion, taken while it is certainly still this one.
         self._calm = {quantity: track.now for quantity, track in self._tracks.items()}
         if self._all_settled(surely=self._capture is None):
-            return self._settled(began, stamp)
+            return self._settled(began, stamp) if self._stands(began, stamp) else []
+        self._calm_since_s = None
         if self._capture is not None:
             return self._moving_on(stamp)
         if not self._timed_out and stamp.t_s - began.t_s >= self._timeout_s:
@@ -301,6 +326,16 @@ class CaptureTaker:
             why = f"not settled within {self._timeout_s:g} s: {self._why()}"
             return [self._new_capture(CaptureState.UNSETTLED, began, stamp, why)]
         return []
+
+    def _stands(self, began: Stamp, stamp: Stamp) -> bool:
+        """Whether what is settled has stood for long enough to be announced."""
+        if self._calm_since_s is None:
+            self._calm_since_s = stamp.t_s
+        if self._capture is not None or self._withdrawn < 2:
+            return True
+        wait_s = min(PATIENT_S * (self._withdrawn - 1), PATIENT_MOST_S)
+        is_late = stamp.t_s - began.t_s >= self._timeout_s and not self._timed_out
+        return is_late or stamp.t_s - self._calm_since_s >= wait_s
 
     def _settled(self, began: Stamp, stamp: Stamp) -> list[Capture | Event]:
         self._moving_since_s = None
@@ -314,6 +349,8 @@ class CaptureTaker:
                 self._capture = replace(self._capture, values=values)
                 return []
             news.append(self._withdraw(moved))
+            if not self._stands(began, stamp):
+                return news
         self._recorded = True
         self._capture = self._new_capture(CaptureState.PROVISIONAL, began, stamp, "")
         self._announced = self._capture.values
@@ -323,7 +360,7 @@ class CaptureTaker:
         """Say which required quantities have come to rest elsewhere than was announced."""
         parts = []
         for quantity in self._tracks:
-            if quantity in self._required and quantity in then and quantity in now:
+            if quantity in self._waited_for and quantity in then and quantity in now:
                 change = now[quantity].value - then[quantity].value
                 if abs(change) > self._tolerance(quantity).at(now[quantity].value):
                     parts.append(f"{quantity} came to rest {change:+.3g} away")
@@ -333,7 +370,8 @@ class CaptureTaker:
         assert self._capture is not None  # noqa: S101
         withdrawn = replace(self._capture, state=CaptureState.WITHDRAWN, reason=f"moved on: {why}")
         self._capture = None
-        self._moving_since_s = None
+        self._moving_since_s = self._calm_since_s = None
+        self._withdrawn += 1
         return withdrawn
 
     def _moving_on(self, stamp: Stamp) -> list[Capture | Event]:
@@ -353,6 +391,10 @@ class CaptureTaker:
         began = self._began
         if self._capture is not None:
             news.append(replace(self._capture, state=CaptureState.FINAL, reason=why))
+        elif began is not None and self._withdrawn > 1 and not self._timed_out:
+            moved_on = why or f"it moved on {self._withdrawn} times after it had come to rest"
+            said = self._new_capture(CaptureState.UNSETTLED, began, stamp, moved_on, self._calm)
+            news.append(said)
         elif began is not None and not self._recorded:
             is_brief = stamp.t_s - began.t_s < BRIEF_S
             if lifted or not is_brief:
@@ -360,8 +402,9 @@ class CaptureTaker:
                 news.append(self._left_early(began, stamp, why, done))
         if self._recorded and self._stops:
             self._stops.popleft()
-        self._capture = self._began = self._moving_since_s = None
+        self._capture = self._began = self._moving_since_s = self._calm_since_s = None
         self._recorded = self._timed_out = self._is_disturbed = False
+        self._withdrawn = 0
         self._tracks, self._calm = {}, {}
         return news
 
@@ -416,7 +459,7 @@ class CaptureTaker:
         """Say which required quantities are not settled, and what each does."""
         parts = []
         for quantity in self._tracks:
-            if quantity not in self._required:
+            if quantity not in self._waited_for:
                 continue
             now = self._calm.get(quantity)
             flag = self._last.flags.get(quantity) if self._last else None

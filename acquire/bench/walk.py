@@ -11,28 +11,25 @@ is asked, warned of, and kept with the visit as a flag.
 
 from __future__ import annotations
 
-import statistics
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from acquire.bench.likeness import values_of
 from acquire.bench.standing import Status
 from acquire.bench.walk_course import Course
 from acquire.bench.walk_doubts import Doubts
+from acquire.bench.walk_glimpse import QUICK_S, Seen
 from acquire.bench.walk_guide import guidance_for
 from acquire.bench.walk_state import Bench, Dip, Seat, UnderWay, WalkNews
 from acquire.bench.walk_visits import Visits
 from acquire.bench.walk_which import Which
 from acquire.bench.walk_words import stop_in_words
 from acquire.readings import Capture, CaptureState, Event, Role, Stamp
-from acquire.rounds import Guidance, ParticleCount
+from acquire.rounds import GLIMPSED, Guidance, ParticleCount, Stop
 
 __all__ = ["Bench", "Walk", "WalkNews"]
 
 _LONGEST = 300
-_QUICK_S = 3.0
-"""A cell shows the water it is in after so long (common practice, no source)."""
-_SHOWN = 4
 
 
 class Walk:
@@ -48,7 +45,7 @@ class Walk:
         new_id: Callable[[], str],
     ) -> None:
         self.course = course
-        self._at = UnderWay(course, seat, new_id)
+        self._at = UnderWay(course, seat, new_id, bench.judged)
         self._visits = Visits(self._at, which, bench)
         self._doubts = Doubts(self._at, self._visits, which)
         self._which = which
@@ -116,7 +113,9 @@ class Walk:
                 dip.unsettled = None
                 news += self._visits.finish(dip, item)
             case CaptureState.WITHDRAWN:
-                pass
+                dip.moved_on += 1
+                # Whoever has heard the bell taken back twice may take what there is.
+                dip.stayed_on = dip.stayed_on or dip.moved_on > 1
         return news
 
     def adopt(self, captures: Sequence[Capture]) -> list[WalkNews]:
@@ -126,8 +125,18 @@ class Walk:
             position = self.course.open_for(capture.water)
             if position is not None and capture.id not in self.course.captures:
                 news += self._visits.finish(Dip(capture.started.t_s, position), capture)
+        self._doubts.ask_again()
         self._at.aim()
         return news
+
+    def recall(self, glimpsed: Iterable[Event]) -> None:
+        """Take in what was seen in passing before an interruption: its events, oldest first."""
+        for event in glimpsed:
+            position = int(float(event.data.get("position", -1)))
+            if event.data.get("round") == self.course.round.id and position < len(
+                self.course.stops
+            ):
+                self._which.learn(self.course.stops[position], Seen.of_data(event.data))
 
     def counted(self, count: ParticleCount, stamp: Stamp) -> list[WalkNews]:
         """Take a count made elsewhere; it is a visit when its stop is due or to come."""
@@ -152,7 +161,9 @@ class Walk:
         dip = self._at.dip
         if dip is not None and dip.position == position:
             dip.position = self.course.after(position) or len(self.course.stops)
+            dip.apart, dip.doubt, dip.was_doubted = "", None, ""
         visit = self._visits.new(position, "skipped", stamp.at_ms)
+        self._at.forget(position)
         news = [*self._visits.keep(visit), *self._at.move_on(stamp)]
         return f"left out: {stop_in_words(stop)}", news
 
@@ -230,9 +241,8 @@ class Walk:
         if value is None:
             return
         dip.dry.see(t_s, value)
-        if dip.for_s >= _QUICK_S and dip.dry.since_s is None:
-            dip.shown = [*dip.shown[-_SHOWN:], value]
-            dip.temp_c = shown.get("temperature")
+        if dip.for_s >= QUICK_S and dip.dry.since_s is None:
+            dip.glimpse.see(t_s, dip.for_s, value, shown.get("temperature"))
 
     def _dip_of(self, capture: Capture) -> Dip:
         """Give the immersion a capture was taken in; its first capture may begin it."""
@@ -266,7 +276,7 @@ class Walk:
         elif stop is not None and stop.kind == "rinse":
             news = self._end_rinse(dip, stamp)
         elif dip.visit is None and stop is not None:
-            news = self._left_without(dip)
+            news = self._left_without(dip, stamp)
         at.aim()
         return news
 
@@ -275,12 +285,7 @@ class Walk:
         dip.doubt = None
         at.rinsed_s += dip.for_s
         stop = self.course.stops[dip.position]
-        news: list[WalkNews] = []
-        if dip.shown:
-            shown = {self._which.ionic: statistics.fmean(dip.shown)}
-            shown |= {} if dip.temp_c is None else {"temperature": dip.temp_c}
-            self._which.learn_rinse(stop.water, shown)
-            news = self._visits.doubt_by_rinse(stop.water)
+        news = self._remember(stop, dip, stamp)
         if at.rinsed_s < stop.least_s:
             at.warn(
                 f"Rinsed for {at.rinsed_s:.0f} s only, {stop.least_s:.0f} s are wanted: rinse on."
@@ -292,9 +297,10 @@ class Walk:
         visit = self._visits.new(dip.position, "taken", stamp.at_ms, capture_id=capture)
         return [*news, *self._visits.keep(visit), *at.move_on(stamp)]
 
-    def _left_without(self, dip: Dip) -> list[WalkNews]:
+    def _left_without(self, dip: Dip, stamp: Stamp) -> list[WalkNews]:
         """No final capture: lifted early, or it never came to rest."""
         stop, record = self.course.stops[dip.position], dip.unsettled
+        was_doubted = bool(dip.was_doubted)
         if record is None or not dip.stayed_on:
             dip.doubt = None  # nothing was kept that a name could be wrong of
         if record is not None and dip.stayed_on and not dip.is_discarded:
@@ -302,12 +308,25 @@ class Walk:
         early = f"lifted after {dip.for_s:.0f} s, before it had settled"
         if dip.is_discarded:
             early = "done again"
+        news = [] if dip.is_discarded or was_doubted else self._remember(stop, dip, stamp)
         self._at.warn(f"{stop.water}: {early}. Put the probe in again and leave it.")
         self._at.pending.setdefault(dip.position, []).append(early)
         if record is None:
-            return []
+            return news
         at_ms, flags = record.taken.at_ms, (early,)
         visit = self._visits.new(
             dip.position, "set aside", at_ms, capture_id=record.id, flags=flags
         )
-        return self._visits.keep(visit)
+        return [*news, *self._visits.keep(visit)]
+
+    def _remember(self, stop: Stop, dip: Dip, stamp: Stamp) -> list[WalkNews]:
+        """What was seen of a glass in passing tells it from others later, after a break as well."""
+        seen = dip.glimpse.told()
+        if seen is None:
+            return []
+        at = self._at
+        self._which.learn(stop, seen)
+        said = f"{stop.water} showed {seen.middle:.4g} while the probe was in it"
+        data = {**at.data(), **seen.as_data(), "position": float(dip.position)}
+        event = Event(GLIMPSED, stamp, self.course.round.meter, said, data)
+        return [event, *(self._visits.doubt_by_rinse(stop.water) if stop.kind == "rinse" else ())]

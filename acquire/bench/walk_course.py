@@ -56,6 +56,14 @@ class Course:
                 return number
         return None
 
+    def waters_to_come(self) -> list[Stop]:
+        """Give the waters and solutions that are not done, in order."""
+        return [
+            stop
+            for number, stop in enumerate(self.stops)
+            if stop.kind in {"water", "check"} and not self.is_done(number)
+        ]
+
     def open_for(self, water: str) -> int | None:
         """Give the first stop for that water, no rinse and no count, that is not done."""
         for number, stop in enumerate(self.stops):

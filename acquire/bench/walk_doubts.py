@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from acquire.bench.flagged import SAID, TOO_SHORT
+from acquire.bench.flagged import PERHAPS, SAID, TOO_SHORT, is_said
+from acquire.bench.likeness import values_of
 from acquire.bench.walk_odd import temperature_apart
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
 from acquire.bench.walk_visits import Visits
@@ -45,6 +46,24 @@ class Doubts:
             dip.doubt, dip.was_doubted, dip.was_like = doubt, doubt.why, doubt.like
         return news
 
+    def ask_again(self) -> None:
+        """After an interruption: ask what nobody had answered of the last capture."""
+        course = self._at.course
+        last = next(reversed(list(course.taken_captures())), None)
+        if last is None:
+            return
+        visit, capture = last
+        stop = course.stops[visit.position]
+        if stop.kind == "rinse" or is_said(visit.flags) or not _is_open(visit.flags):
+            return
+        doubt = self._which.doubt(stop, values_of(capture), but=capture.id)
+        if doubt is None:
+            return
+        self._at.past = Dip(
+            capture.started.t_s, visit.position, visit=visit, doubt=doubt,
+            was_doubted=doubt.why, was_like=doubt.like,
+        )  # fmt: skip
+
     def see_through_rinse(
         self, dip: Dip, values: Mapping[str, float], *, is_all: bool
     ) -> list[WalkNews]:
@@ -82,12 +101,25 @@ class Doubts:
 
     def settle(self, dip: Dip, chosen: str, stamp: Stamp) -> list[WalkNews]:
         """Somebody has said which water the immersion is, or was, in."""
+        # With the probe in another glass by now, it is that glass that people speak of; and against
+        # all numbers nobody's memory is enough.
+        has_left = dip is not self._at.dip
+        is_unlike = dip.doubt is not None and dip.doubt.is_unlike
+        is_late = has_left and (self._at.dip is not None or is_unlike)
         why, dip.doubt, dip.is_sure = dip.was_doubted, None, True
         stop = self._at.stop_of(dip)
         if stop is not None and stop.kind == "rinse":
             return self._settle_rinse(dip, chosen)
         if stop is not None and chosen == stop.water:
+            if is_late:
+                self._at.warn(
+                    f"{chosen} keeps its doubt, for the probe had left it before the answer came. "
+                    "To be sure, do it again and answer with the probe in it."
+                )
+                return self._visits.be_told(dip)
             dip.flags.append(f"{SAID} {chosen}")
+            if dip.was_like:
+                self._which.learn_alike(chosen, dip.was_like)
             return self._visits.be_sure(dip)
         return self._move(dip, chosen, f"taken for {stop.water if stop else ''}: {why}", stamp)
 
@@ -121,11 +153,24 @@ class Doubts:
             dip.position = position
         news += self._rename(dip, name, role)
         if old is not None and position is not None:
-            visit = self._visits.new(position, "taken", old.at_ms, capture_id=old.capture_id)
+            flags = self._flags_of_moved(dip, position, old.capture_id)
+            visit = self._visits.new(
+                position, "taken", old.at_ms, capture_id=old.capture_id, flags=flags
+            )
             dip.visit = visit
             news += self._visits.keep(visit)
         self._at.aim()
         return [*news, *self._at.move_on(stamp)]
+
+    def _flags_of_moved(self, dip: Dip, position: int, capture_id: str) -> tuple[str, ...]:
+        """Whoever says it with the probe in the water is believed; afterwards, if it can be."""
+        stop, here = self._at.course.stops[position], self._at.dip
+        said = f"{SAID} {stop.water}"
+        values = values_of(self._at.course.captures[capture_id])
+        doubt = None if here is dip else self._which.doubt(stop, values, but=capture_id)
+        if doubt is None or not doubt.is_unlike:
+            return (said,)
+        return (f"{PERHAPS}: {doubt.why}; afterwards {said}",)
 
     def _rename(self, dip: Dip, name: str, role: Role | None) -> list[WalkNews]:
         """Give the capture of an immersion under its right name, when it is kept already."""
@@ -138,3 +183,8 @@ class Doubts:
         named = replace(kept, water=name, role=role)
         captures[named.id] = named
         return [named]
+
+
+def _is_open(flags: Sequence[str]) -> bool:
+    """Whether it may be another water's, and nobody has said anything to that."""
+    return any(flag.startswith(PERHAPS) and SAID not in flag for flag in flags)

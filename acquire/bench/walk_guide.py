@@ -64,15 +64,28 @@ def _said_at_rest(dip: Dip, water: str) -> str:
     if dip.is_discarded:
         return "Set aside. Lift the probe for ten seconds and put it in again."
     if dip.provisional is not None:
-        if dip.unconfirmed_s > 0:
-            return "Settled. Leave the probe in for half a minute more."
-        return f"Captured. Lift the probe out of {water}."
+        return _said_settled(dip, water)
+    if dip.moved_on > 1 and dip.unsettled is None:
+        return (
+            f"{water} came to rest {dip.moved_on} times and moved on: the next capture takes "
+            "longer. Wait, or lift the probe to keep what there is, as not at rest."
+        )
     if dip.stayed_on:
         return (
             f"{water} does not come to rest. Lift the probe to keep what there is, or "
             "stir gently and wait."
         )
+    if dip.doubt is not None:
+        return "Leave the probe still where it is."
     return f"Leave the probe still in {water}."
+
+
+def _said_settled(dip: Dip, water: str) -> str:
+    if dip.unconfirmed_s > 0:
+        return "Settled. Leave the probe in for half a minute more."
+    if dip.doubt is not None:
+        return "Captured. Say which water it is, then lift the probe."
+    return f"Captured. Lift the probe out of {water}."
 
 
 def _asked(doubt: Doubt | None, *, is_past: bool) -> str:

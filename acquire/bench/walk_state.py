@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from acquire.bench.walk_course import Course
+from acquire.bench.walk_glimpse import Glimpse
 from acquire.bench.walk_which import Doubt
 from acquire.checks import Check, StandingCorrection
 from acquire.readings import Capture, Channel, Event, Role, Stamp
@@ -30,7 +31,9 @@ DRY_S = 3.0
 class Seat(Protocol):
     """Whoever names the water met next: the taker."""
 
-    def expect(self, water: str, role: Role | None = None) -> None: ...
+    def expect(
+        self, water: str, role: Role | None = None, judged: Collection[str] = ()
+    ) -> None: ...
     def expect_nothing(self) -> None: ...
 
 
@@ -41,6 +44,18 @@ class Bench:
     channels: Sequence[Channel]
     solutions: Mapping[str, Solution]
     corrections: Mapping[str, StandingCorrection] = field(default_factory=dict)
+
+    def judged(self, stop: Stop) -> frozenset[str]:
+        """Give what a check is for, with what tells the bottle and how warm it is; else nothing.
+
+        A conductivity standard is not buffered, and its pH goes on for as long as anybody waits.
+        """
+        solution = self.solutions.get(stop.solution)
+        names = {channel.quantity for channel in self.channels}
+        mine = {one.quantity for one in solution.expects} & names if solution else set()
+        if not mine:
+            return frozenset()
+        return frozenset(mine | ({"temperature", "conductivity", "tds"} & names))
 
 
 @dataclass(slots=True)
@@ -86,6 +101,8 @@ class Dip:
     unsettled: Capture | None = None
     stayed_on: bool = False
     """The probe was still in the water after the time for settling was over."""
+    moved_on: int = 0
+    """Captures of it that were taken back."""
     visit: Visit | None = None
     doubt: Doubt | None = None
     was_doubted: str = ""
@@ -99,17 +116,23 @@ class Dip:
     apart: str = ""
     flags: list[str] = field(default_factory=list)
     unconfirmed_s: float = 0.0
-    shown: list[float] = field(default_factory=list)
-    """What the cell showed last, when the film of the water before had gone; newest last."""
-    temp_c: float | None = None
+    glimpse: Glimpse = field(default_factory=Glimpse)
     dry: Dry = field(default_factory=Dry)
 
 
 class UnderWay:
     """The state that the parts of a walk share."""
 
-    def __init__(self, course: Course, seat: Seat, new_id: Callable[[], str]) -> None:
+    def __init__(
+        self,
+        course: Course,
+        seat: Seat,
+        new_id: Callable[[], str],
+        judged: Callable[[Stop], Collection[str]] = lambda _: (),
+    ) -> None:
+        """`judged` gives the quantities a stop is taken for, where that is not all of them."""
         self.course = course
+        self._judged = judged
         self.new_id = new_id
         self.dip: Dip | None = None
         self.past: Dip | None = None
@@ -153,6 +176,13 @@ class UnderWay:
     def warn(self, text: str) -> None:
         self.warnings[:] = [text]
 
+    def forget(self, position: int) -> None:
+        """A stop was left out: what was said of it is over."""
+        self.warnings.clear()
+        self.pending.pop(position, None)
+        if self.course.stops[position].kind == "rinse":
+            self.rinsed_s = 0.0
+
     def data(self) -> dict[str, float | str]:
         """Give what every event of a round carries."""
         return {"round": self.course.round.id}
@@ -160,10 +190,13 @@ class UnderWay:
     def aim(self, position: int | None = None) -> None:
         """Tell the taker which water it meets next."""
         self._seat.expect_nothing()
+        here = self.dip
+        if position is None and here is not None and here.visit is None and not here.is_stray:
+            position = here.position
         at = self.place_for_dip() if position is None else position
         if at < len(self.course.stops) and not self.is_over:
             stop = self.course.stops[at]
-            self._seat.expect(stop.water, stop.role)
+            self._seat.expect(stop.water, stop.role, self._judged(stop))
 
     def move_on(self, stamp: Stamp) -> list[WalkNews]:
         """Aim at what comes next; the last one ends the round."""

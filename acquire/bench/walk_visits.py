@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from acquire.bench.check import check_capture
-from acquire.bench.flagged import NOT_AT_REST, PERHAPS, RIGHT_GLASS, SAID, is_said
+from acquire.bench.flagged import CARRY_OVER, NOT_AT_REST, PERHAPS, RIGHT_GLASS, SAID, is_said
 from acquire.bench.likeness import are_apart, values_of
 from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
 from acquire.bench.walk_state import Bench, Dip, UnderWay, WalkNews
@@ -20,6 +20,11 @@ from acquire.rounds import ParticleCount, Stop, Visit, VisitState
 __all__ = ["Visits"]
 
 _OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
+
+_UNHEARD_OF = (
+    "nothing was known of it yet, and it was taken once: another glass would not have been noticed"
+)
+"""No doubt, but a word: a repeat is worth having."""
 
 _UNITS = {name: quantity.shown_unit for name, quantity in BUILT_IN.items()}
 
@@ -120,6 +125,8 @@ class Visits:
                 dip.doubt, dip.was_doubted, dip.was_like = doubt, doubt.why, doubt.like
         if dip.was_doubted and not dip.is_sure:
             flags.append(f"{PERHAPS}: {dip.was_doubted}")
+        if not dip.was_doubted and not dip.is_sure and self._which.is_unheard_of(stop):
+            flags.append(_UNHEARD_OF)
         dry_s = dip.dry.before(capture.taken.t_s)
         if dry_s > 0:
             flags.append(
@@ -143,9 +150,9 @@ class Visits:
             mine = course.stops[visit.position]
             if mine.water == water or mine.kind == "rinse" or other.id == capture.id:
                 continue
-            if mine.water != dip.was_like:
-                continue
-            if is_said(visit.flags):
+            if mine.water != dip.was_like or mine.kind == "check":
+                continue  # no other water reads as a solution does: its own values tell it
+            if is_said(visit.flags) or self._is_repeated(visit, other):
                 continue
             flag = _reads_like_it(water)
             if flag not in visit.flags:
@@ -154,16 +161,29 @@ class Visits:
         return news
 
     def doubt_by_rinse(self, rinse: str) -> list[WalkNews]:
-        """Flag earlier visits of unknown waters that read as the rinse was seen to just now."""
+        """Flag earlier visits that read as the rinse was seen to just now, more than their own."""
         news: list[WalkNews] = []
         flag = _reads_like_it(rinse)
         for visit, capture in list(self._at.course.taken_captures()):
             stop = self._at.course.stops[visit.position]
-            if stop.kind == "rinse" or is_said(visit.flags) or flag in visit.flags:
+            if stop.kind in {"rinse", "check"} or is_said(visit.flags) or flag in visit.flags:
                 continue
-            if self._which.may_be_rinse(stop, rinse, values_of(capture)):
+            if self._is_repeated(visit, capture):
+                continue
+            doubt = self._which.like_rinse(stop, values_of(capture), but=capture.id)
+            if doubt is not None and doubt.like == rinse:
                 news += self.keep(replace(visit, flags=(*visit.flags, flag)))
         return news
+
+    def _is_repeated(self, visit: Visit, capture: Capture) -> bool:
+        """Whether another immersion of its stop read the same: nobody errs twice to one glass."""
+        return any(
+            one.position == visit.position
+            and other.id != capture.id
+            and not _is_doubted(one)
+            and not are_apart(capture, other)
+            for one, other in self._at.course.taken_captures()
+        )
 
     def _repeats_apart(self, position: int) -> list[WalkNews]:
         """Flag repeats that none of the others bears out; one that a later one does, no longer.
@@ -179,6 +199,8 @@ class Visits:
             is_odd = not is_borne_out and not is_said(visit.flags)
             flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
             flags = (*flags, _OTHERWISE) if is_odd else flags
+            if self._is_repeated(visit, capture):
+                flags = tuple(flag for flag in flags if RIGHT_GLASS not in flag)
             if flags != visit.flags:
                 news += self.keep(replace(visit, flags=flags))
         return news
@@ -202,6 +224,23 @@ class Visits:
         said = f"{SAID} {self._at.course.stops[visit.position].water}"
         kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
         dip.visit = replace(visit, flags=(*kept, said))
+        return self.keep(dip.visit)
+
+    def be_told(self, dip: Dip) -> list[WalkNews]:
+        """Somebody has said, from memory and against all numbers, that it was of its water.
+
+        The numbers may be right: the doubt stays, and what was said with it.
+        """
+        visit = self.standing(dip)
+        if visit is None:
+            return []
+        water = self._at.course.stops[visit.position].water
+        said = f"; afterwards {SAID} {water}"
+        flags = tuple(
+            flag + said if flag.startswith(PERHAPS) and said not in flag else flag
+            for flag in visit.flags
+        )
+        dip.visit = replace(visit, flags=flags)
         return self.keep(dip.visit)
 
     def standing(self, dip: Dip) -> Visit | None:
@@ -283,5 +322,7 @@ def _reads_like_it(water: str) -> str:
 
 
 def _is_doubted(visit: Visit) -> bool:
-    """Whether it may be another water's, by more than what the other repeats read."""
-    return any(flag.startswith(PERHAPS) and flag != _OTHERWISE for flag in visit.flags)
+    """Whether it may be another water's, or mixed with it, by more than other repeats read."""
+    return any(
+        flag.startswith((PERHAPS, CARRY_OVER)) and flag != _OTHERWISE for flag in visit.flags
+    )

@@ -20,6 +20,7 @@ from acquire.bench.likeness import (
 )
 from acquire.bench.plan import Ranges
 from acquire.bench.walk_course import Course
+from acquire.bench.walk_glimpse import Seen
 from acquire.readings import Capture, Channel
 from acquire.rounds import Stop
 from acquire.water.solutions import Solution
@@ -30,9 +31,16 @@ ANOTHER = "another water"
 """The answer that it is none of those named."""
 _BETTER = 0.5
 """Another water fits clearly better from this part of the distance on."""
-_AT_HOME = 0.15
+_AT_HOME = 0.25
 """A water as near as this to what it read before is not asked about: in the margins of one round,
 for those of other days would take in its neighbours."""
+_CLEARLY = 0.25
+"""Nearer than so to what is expected of it, a water is not taken for one that is merely expected to
+be nearer: days differ by more."""
+
+_LEFT_PART, _LEFT = 0.25, 5.0
+"""Of what the cell showed, and µS/cm: one glass does not read farther from what was seen of it when
+it was lifted early (judgement, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +52,8 @@ class Doubt:
     answers: tuple[str, ...]
     like: str = ""
     """The water that the values are like; empty where there is none."""
+    is_unlike: bool = False
+    """Far from all that is known of its own water."""
 
 
 class Which:
@@ -62,7 +72,10 @@ class Which:
         self._plan = {w: from_plan(r) for w, r in expected.items()}
         self._past = {w: from_captures(c[:10], this_round=False) for w, c in history.items()}
         self._home = {w: from_captures(c[:10], this_round=True) for w, c in history.items()}
-        self._rinse: dict[str, Likeness] = {}
+        self._rinse: dict[str, tuple[Seen, Likeness]] = {}
+        self._alike: set[frozenset[str]] = set()
+        self._left: dict[str, Seen] = {}
+        """What was shown of a water before it was lifted early."""
         self._solutions = {
             stop.water: from_solution(solutions[stop.solution], channels)
             for stop in course.stops
@@ -73,22 +86,34 @@ class Which:
             (q for q in ("conductivity", "tds") if any(c.quantity == q for c in channels)), ""
         )
 
-    def learn_rinse(self, water: str, values: Mapping[str, float]) -> None:
-        """Remember what was shown while the probe was rinsed, for a capture made in that glass."""
-        known = at_once(self._ionic, values)
-        if known is not None:
-            self._rinse[water] = known
+    def learn(self, stop: Stop, seen: Seen) -> None:
+        """Remember what was seen of the glass of a stop in passing."""
+        if stop.kind == "rinse":
+            self.learn_rinse(stop.water, seen)
+        else:
+            self._left[stop.water] = seen
 
-    def may_be_rinse(self, stop: Stop, rinse: str, values: Mapping[str, float]) -> bool:
-        """Whether a capture made before may have been in the rinse, as far as that is known now.
+    def learn_rinse(self, water: str, seen: Seen) -> None:
+        """Remember what was shown while the probe was rinsed, for a capture made in that glass.
 
-        Only where nothing was known of its water beforehand.
+        What is no rinse by all that is known was seen in another glass, by mistake.
         """
-        water = stop.water
-        known = water in self._plan or self._past.get(water) or water in self._solutions
-        like = self._rinse.get(rinse)
-        distance = None if known or like is None or rinse == water else like.distance(values)
-        return distance is not None and distance <= 1.0
+        least = {self._ionic: seen.low}
+        off = _farthest(self._expected_of_rinse(water), least)
+        if off is not None and off > 1.0:
+            return
+        known = self._rinse.get(water)
+        if known is not None and seen.is_vague and not known[0].is_vague:
+            return  # the film of a stronger water is no news of the glass
+        values = {self._ionic: seen.middle}
+        values |= {} if seen.temp_c is None else {"temperature": seen.temp_c}
+        like = at_once(self._ionic, values, half=seen.half)
+        if like is not None:
+            self._rinse[water] = seen, like
+
+    def learn_alike(self, water: str, other: str) -> None:
+        """Somebody has said that it is this water, though it reads like the other: both do."""
+        self._alike.add(frozenset((water, other)))
 
     @property
     def ionic(self) -> str:
@@ -111,17 +136,46 @@ class Which:
             if nearest is not None:
                 why += f", much like {nearest[0]}"
                 names = [nearest[0], stop.water, *(n for n, _ in near[1:2])]
-                return self._asked(why, names, like=nearest[0])
-            return self._asked(why, [stop.water])
-        if nearest is None or self._is_at_home(stop.water, but, values):
-            return self._like_rinse(stop, values, but)
-        water, distance = nearest
-        if off is None or distance < _BETTER * off:
-            return self._asked(f"it reads like {water}", [stop.water, water], like=water)
-        return self._like_rinse(stop, values, but)
+                return self._asked(why, names, like=nearest[0], is_unlike=True)
+            return self._asked(why, [stop.water], is_unlike=True)
+        if nearest is not None and not self._is_at_home(stop.water, but, values):
+            water, distance = nearest
+            is_seen = bool(self._course.captures_of(water, but=but)) or water in self._rinse
+            is_better = off is None or (distance < _BETTER * off and (is_seen or off > _CLEARLY))
+            if is_better and frozenset((stop.water, water)) not in self._alike:
+                return self._asked(f"it reads like {water}", [stop.water, water], like=water)
+        like_rinse = self.like_rinse(stop, values, but=but)
+        return like_rinse or (self._unlike_left(stop, values) if off is None else None)
 
-    def _like_rinse(self, stop: Stop, values: Mapping[str, float], but: str) -> Doubt | None:
-        """Doubt a capture that shows at once what the rinse did, more than what its water did."""
+    def _unlike_left(self, stop: Stop, values: Mapping[str, float]) -> Doubt | None:
+        """Ask of a first capture that reads otherwise than what was lifted early from its glass.
+
+        Which of the two was the right glass, only the person knows.
+        """
+        seen, value = self._left.get(stop.water), values.get(self._ionic)
+        if seen is None or value is None:
+            return None
+        margin = _LEFT_PART * seen.middle + _LEFT
+        if seen.low - margin <= value <= seen.high + margin:
+            return None
+        name = self._ionic if self._ionic != "tds" else "TDS"
+        why = f"{name} {value:.4g} where about {seen.middle:.4g} was seen before it was lifted"
+        ahead = [one.water for one in self._course.waters_to_come() if one.water != stop.water]
+        return self._asked(why, [*ahead[:2], stop.water])
+
+    def is_unheard_of(self, stop: Stop) -> bool:
+        """Whether a water is met for the first time, once, in a round that shows no rinse.
+
+        Any glass on the table may be it: a repeat, an earlier round or the glass of the rinse would
+        tell.
+        """
+        if stop.kind != "water" or stop.repeats > 1 or self._past.get(stop.water) is not None:
+            return False
+        is_rinsed = any(other.kind == "rinse" for other in self._course.stops)
+        return not is_rinsed and not self._plan.get(stop.water)
+
+    def like_rinse(self, stop: Stop, values: Mapping[str, float], *, but: str = "") -> Doubt | None:
+        """Doubt a capture that shows at once what a rinse did, more than what its water did."""
         here = self._course.captures_of(stop.water, but=but)
         own = [at_once(self._ionic, values_of(one)) for one in here]
         past = self._past.get(stop.water)
@@ -130,11 +184,12 @@ class Which:
         off = min(
             (d for one in own if one and (d := one.distance(values)) is not None), default=9.0
         )
-        for water, rinse in self._rinse.items():
+        for water, (seen, rinse) in self._rinse.items():
             distance = rinse.distance(values)
-            if here and off > 1.0:
-                # The film of the water before makes a short rinse look stronger than it is.
-                distance = rinse.above(values)
+            if frozenset((stop.water, water)) in self._alike:
+                continue
+            if seen.is_vague and not (here and off > 1.0):
+                continue
             if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
                 return self._asked(f"it reads like {water}", [stop.water, water], like=water)
         return None
@@ -143,8 +198,7 @@ class Which:
         self, stop: Stop, following: Stop | None, values: Mapping[str, float]
     ) -> bool | None:
         """Whether a probe that should be rinsing is; False: in the next water. None: ask."""
-        own = [one for one in (self._plan.get(stop.water), self._past.get(stop.water)) if one]
-        off = _farthest(own or ([self._pure] if self._pure else []), values)
+        off = _farthest(self._expected_of_rinse(stop.water), values)
         ahead = (
             None if following is None else _farthest(self._own(following.water, "", values), values)
         )
@@ -156,16 +210,23 @@ class Which:
             return False
         return None
 
+    def _expected_of_rinse(self, water: str) -> list[Likeness]:
+        """Give what a rinse should read: by the plan and the past, else nearly pure."""
+        own = [one for one in (self._plan.get(water), self._past.get(water)) if one]
+        return own or ([self._pure] if self._pure else [])
+
     def rinse_doubt(self, stop: Stop, following: Stop | None) -> Doubt:
         """Give what to ask when it is not certain that this is still the rinse."""
         names = [*([following.water] if following else []), stop.water]
         why = f"it may be {names[0]} already, or still the rinse in {stop.water}"
         return self._asked(why, names)
 
-    def _asked(self, why: str, names: Sequence[str], *, like: str = "") -> Doubt:
+    def _asked(
+        self, why: str, names: Sequence[str], *, like: str = "", is_unlike: bool = False
+    ) -> Doubt:
         answers = (*dict.fromkeys(names), ANOTHER)
         question = f"Which water is the probe in? {_capital(why)}."
-        return Doubt(why, question, answers, like)
+        return Doubt(why, question, answers, like, is_unlike)
 
     def _own(self, water: str, but: str, values: Mapping[str, float]) -> list[Likeness]:
         """Give all that is known of a water: this round's captures, plan, past, solution."""
@@ -199,7 +260,8 @@ class Which:
                 continue
             known = self._own(stop.water, but, values)
             if stop.kind == "rinse" and stop.water in self._rinse:
-                known.append(self._rinse[stop.water])
+                seen, rinse = self._rinse[stop.water]
+                known += [] if seen.is_vague else [rinse]
             distance = _farthest(known, values)
             if distance is not None and distance <= 1.0:
                 found[stop.water] = distance

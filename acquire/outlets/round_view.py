@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Self
 from acquire.outlets.live import LiveTable
 from acquire.outlets.words import capture_title, event_line, tidy
 from acquire.readings import Capture, CaptureState, Event, Role
-from acquire.rounds import Guidance
+from acquire.rounds import GLIMPSED, Guidance
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -23,7 +23,7 @@ __all__ = ["RoundLines", "RoundTable", "guidance_lines", "keys_for"]
 _HIGH = 32
 """Lines of a window in which there is room for six stops."""
 _MARKS = {"taken": "✓", "skipped": "–", "now": "▶", "to come": "·"}
-_QUIET = {"guidance", "round_note", "left_unsettled"}
+_QUIET = {"guidance", "round_note", "left_unsettled", GLIMPSED}
 """`left_unsettled`: every rinse is left so, and where it matters the guidance says it too."""
 
 

@@ -477,3 +477,56 @@ def test_a_desk_tells_events_as_they_are_and_captures_with_what_follows_from_the
     (ended,) = [item for item in desk.again(at) if isinstance(item, Capture)]
     assert (ended.id, ended.state) == (first.id, CaptureState.FINAL)
     assert ended.derived["ph"].value == pytest.approx(7.5, abs=0.01)
+
+
+def restless(story, times, each_s):
+    """One water whose pH comes to rest, and moves on, so many times."""
+    begun = len(story.said)
+    for n in range(times):
+        story.dip(water(7.6 + 0.3 * n, 480.0), each_s)
+    return story.said[begun:]
+
+
+def test_after_two_withdrawals_the_next_capture_is_announced_only_when_it_stands():
+    story = Story()
+    story.air(10)
+    restless(story, 3, each_s=80)
+    assert len(story.captures(CaptureState.WITHDRAWN)) == 2
+    assert len(story.captures(CaptureState.PROVISIONAL)) == 2  # the third would be told too early
+    story.dip(water(8.2, 480.0), 60)
+    third = story.captures(CaptureState.PROVISIONAL)[2:]
+    assert [round(c.values["ph"].value, 1) for c in third] == [8.2]
+    story.air(20)
+    assert story.captures(CaptureState.FINAL)[0].id == third[0].id
+
+
+def test_lifted_while_it_is_waited_for_a_third_time_what_there_is_is_kept_as_not_at_rest():
+    story = Story()
+    story.air(10)
+    restless(story, 3, each_s=80)
+    story.air(20)
+    (kept,) = story.captures(CaptureState.UNSETTLED)
+    assert "moved on 2 times after it had come to rest" in kept.reason
+    assert not story.captures(CaptureState.FINAL)
+    story.dip(water(7.0, 300.0), 60)  # another water is met with patience anew
+    story.air(20)
+    assert len(story.captures(CaptureState.FINAL)) == 1
+
+
+def test_a_stop_waits_only_for_what_it_is_taken_for():
+    def unquiet(second, values):
+        values["ph"] = 5.8 + 0.01 * second
+
+    for judged, count in (((), 0), (("conductivity", "temperature"), 1)):
+        story = Story()
+        story.taker.expect("kcl", Role.SOLUTION, judged)
+        story.air(10)
+        story.dip(water(5.8, 1413.0), 120, spoil=unquiet)
+        rows = {row.quantity: row.is_required for row in story.taker.status().rows}
+        assert rows["ph"] is not bool(judged)
+        story.air(20)
+        assert len(story.captures(CaptureState.FINAL)) == count
+    story.taker.expect("tap")
+    assert {r.quantity for r in story.taker.status().rows if r.is_required} == {
+        "ph", "conductivity", "temperature",
+    }  # fmt: skip

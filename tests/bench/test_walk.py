@@ -7,13 +7,15 @@ from dataclasses import dataclass, replace
 
 import pytest
 
+from acquire.bench.flagged import is_grave
 from acquire.bench.standing import Row, Status
 from acquire.bench.walk import Bench, Walk
 from acquire.bench.walk_course import Course
+from acquire.bench.walk_glimpse import Seen
 from acquire.bench.walk_typed import RINSED, TypedWalk
 from acquire.bench.walk_which import ANOTHER, Which
 from acquire.readings import Capture, CaptureState, Channel, Event, Role, SettledValue, Stamp
-from acquire.rounds import ParticleCount, Round, Stop, Visit
+from acquire.rounds import GLIMPSED, ParticleCount, Round, Stop, Visit
 from acquire.water.solutions import built_in_solutions
 
 CHANNELS = (
@@ -26,7 +28,18 @@ CHECK = Stop("check", "Technical pH buffer 7.00", Role.SOLUTION, "buffer-7.00")
 RO = Stop("water", "ro", Role.REFERENCE)
 TAP = Stop("water", "tap", Role.SUBJECT)
 T0_MS, T0_S = 1_790_000_000_000, 1000.0
+QUANTITIES = tuple(channel.quantity for channel in CHANNELS)
 RO_READS, TAP_READS = (6.2, 14.0, 21.0), (7.6, 480.0, 21.0)
+
+
+def reading_of(reads):
+    """A capture of some other day."""
+    values = {
+        q: SettledValue(q, v, 0.02, "settled", 0.0, 60.0)
+        for q, v in zip(QUANTITIES, reads, strict=True)
+    }
+    at = Stamp(T0_MS - 86_400_000, 0)
+    return Capture("past", "kitchen", CaptureState.FINAL, at, at, values)
 
 
 @dataclass
@@ -43,8 +56,8 @@ class Seat:
     def __init__(self):
         self.next = None
 
-    def expect(self, water, role=None):
-        self.next = (water, role)
+    def expect(self, water, role=None, judged=()):
+        self.next, self.judged = (water, role), judged
 
     def expect_nothing(self):
         self.next = None
@@ -66,11 +79,11 @@ class Story:
     def stamp(self):
         return Stamp(T0_MS + int((self.t_s - T0_S) * 1e3), int(self.t_s * 1e9))
 
-    def status(self, medium, elapsed_s=0.0, reads=None, capture=None):
+    def status(self, medium, elapsed_s=0.0, reads=None, capture=None, phase="settled"):
         rows = ()
         if reads is not None:
             rows = tuple(
-                Row(c.quantity, v, None, Settled(v), True)
+                Row(c.quantity, v, None, Settled(v, phase), True)
                 for c, v in zip(CHANNELS, reads, strict=True)
             )
         status = Status("kitchen", self.stamp(), medium, self.dips, elapsed_s, "", rows, capture)
@@ -168,7 +181,8 @@ def test_a_rinse_left_out_is_seen_by_what_the_next_water_reads():
 
 def test_a_water_whose_name_another_begins_with_is_not_doubted_for_it():
     filtered, well = Stop("water", "tap filtered", Role.REFERENCE), Stop("water", "well")
-    story = Story(TAP, filtered, well, expected={"well": {"conductivity": (900.0, 1100.0)}})
+    known = {"well": {"conductivity": (900.0, 1100.0)}, "tap": {"conductivity": (400.0, 600.0)}}
+    story = Story(TAP, filtered, well, expected=known)
     for reads in (TAP_READS, RO_READS, RO_READS):
         story.air().take(reads)
     assert "much like tap filtered" in story.flags(2)
@@ -327,7 +341,7 @@ def test_a_withdrawn_capture_keeps_its_name_and_gives_no_visit():
 
 
 def test_a_probe_settled_but_not_long_enough_is_left_in():
-    story = Story(RO, TAP).take(RO_READS, lift=False)
+    story = Story(RO, TAP, expected=RO_OR_TAP).take(RO_READS, lift=False)
     assert "Captured. Lift" in story.walk.guidance().say
     status = Status("kitchen", story.stamp(), "water", 1, 90.0, "", (), story.capture, 20.0)
     story.walk.see(status)
@@ -548,7 +562,7 @@ def test_what_the_film_left_in_a_rinse_does_not_hide_its_glass():
     story = Story(replace(RO, repeats=2), RINSE, TAP, replace(RO, water="well"))
     story.take((6.1, 4.3, 18.0)).air()
     story.course.keep(Visit("r1", 1, 1, "set aside", T0_MS))
-    story.walk._which.learn_rinse("distilled", {"conductivity": 12.8, "temperature": 20.1})
+    story.walk._which.learn_rinse("distilled", Seen(3.0, 12.8, 20.1))
     story.take((6.1, 3.9, 19.9))
     assert "reads like distilled" in story.flags(0)
 
@@ -607,3 +621,208 @@ def test_a_film_that_washes_off_is_no_lift_and_the_rinse_is_remembered():
     story.air().take((6.3, 2.0, 21.0))
     assert "reads like distilled" in story.flags(1)
     assert "as in air" not in story.flags(1)
+
+
+# -- what was seen in passing -------------------------------------------------------------------
+
+
+def pass_through(story, shown, temp_c=21.0):
+    """A stay in which nothing settles, seen second by second."""
+    story.dips += 1
+    began_s = story.t_s
+    for conducts in shown:
+        story.t_s += 1.0
+        reads = (6.3, conducts, temp_c)
+        story.status("water", story.t_s - began_s, reads, phase="moving")
+    return story.air()
+
+
+FILM = [round(2.5 + 90.0 * 0.95**second) for second in range(24)]
+
+
+def test_a_film_of_buffer_in_the_rinse_makes_no_doubt_of_the_water_behind_it():
+    """What the cell showed last was 29 µS/cm, on its way to 2.5."""
+    story = Story(CHECK, RINSE, RO).take((7.0, 6100.0, 21.0)).air()
+    pass_through(story, FILM)
+    for reads in ((6.2, 29.0, 21.0), (6.2, 14.0, 21.0)):
+        assert story.walk._which.doubt(RO, dict(zip(QUANTITIES, reads, strict=True))) is None
+    story.take(RO_READS, lift=False)
+    assert story.walk.guidance().question == ""
+    assert story.lift().flags(2) == ""
+
+
+def test_a_later_rinse_tells_which_of_the_first_waters_was_the_glass_of_the_rinse():
+    past = [reading_of((6.1, 13.1, 21.0))]
+    story = Story(RINSE, RO, RINSE, TAP, history={"ro": past})
+    pass_through(story, FILM).take((6.3, 9.9, 21.0)).air()  # drops had made it stronger
+    assert story.flags(1) == ""
+    pass_through(story, [10.0] * 22 + [4.0])
+    assert "distilled reads like it" in story.flags(1)
+
+
+def test_a_rinse_in_a_glass_that_is_none_is_not_taken_for_it():
+    story = Story(RINSE, TAP, RO, expected={"tap": {"conductivity": (400.0, 600.0)}})
+    pass_through(story, [480.0] * 24).take(TAP_READS).air()
+    assert story.flags(1) == ""
+
+
+def test_repeats_that_agree_take_the_doubt_of_the_rinse_away():
+    story = Story(replace(RO, repeats=2), RINSE, TAP).take((6.3, 3.1, 21.0)).air()
+    story.walk._which.learn_rinse("distilled", Seen(3.0, 3.0, 21.0))
+    story.news += story.walk._visits.doubt_by_rinse("distilled")
+    assert "distilled reads like it" in story.flags(0)
+    story.take((6.3, 3.2, 21.0))
+    assert story.flags(0) == ""
+
+
+def test_a_water_lifted_early_and_read_otherwise_when_it_is_put_in_again_is_asked_about():
+    story = Story(RINSE, RO, TAP).dip(30.0, (6.3, 2.7, 21.0)).air()
+    pass_through(story, [14.0] * 25)
+    assert "lifted after 25 s" in story.walk.guidance().warnings[0]
+    story.take(TAP_READS, lift=False)
+    asked = story.walk.guidance()
+    assert asked.answers == ("tap", "ro", ANOTHER)
+    assert "480 where about 14 was seen before it was lifted" in asked.question
+    story.say("answer", "tap")
+    assert story.lift().capture.water == "tap"
+    same = Story(RINSE, RO, TAP).dip(30.0, (6.3, 2.7, 21.0)).air()
+    pass_through(same, [14.0] * 25).take(RO_READS, lift=False)
+    assert same.walk.guidance().question == ""
+
+
+def test_a_water_nobody_knows_taken_once_in_a_round_without_a_rinse_is_said_to_be_so():
+    known = {"ro": {"conductivity": (0, 60)}}
+    story = Story(RO, TAP, expected=known).take(RO_READS).air().take(TAP_READS)
+    assert story.flags(0) == ""
+    assert "another glass would not have been noticed" in story.flags(1)
+    assert not any(is_grave(visit.flags) for visit in story.course.visits)
+    rinsed = Story(RO, RINSE, TAP).take(RO_READS).air().dip(30.0, (6.3, 2.7, 21.0)).air()
+    repeated = Story(replace(TAP, repeats=2)).take(TAP_READS).air()
+    past = Story(TAP, history={"tap": [reading_of(TAP_READS)]})
+    for one in (rinsed, repeated, past):
+        assert not any(visit.flags for visit in one.take(TAP_READS).course.visits)
+
+
+# -- answers that come late ---------------------------------------------------------------------
+
+
+def test_an_answer_from_another_glass_does_not_take_the_doubt_away():
+    story = Story(RO, TAP, RINSE, expected=RO_OR_TAP).take(TAP_READS).air().dip(20.0, TAP_READS)
+    assert "Before, which water" in story.walk.guidance().question
+    story.say("answer", "ro")
+    assert "perhaps another water" in story.flags(0)
+    assert "afterwards somebody said that it is ro" in story.flags(0)
+    assert "keeps its doubt" in story.walk.guidance().warnings[0]
+    assert story.walk.guidance().question == ""
+    like = Story(RO, TAP, RINSE).take(RO_READS).air().take(RO_READS).air()
+    like.say("answer", "tap")  # nothing is against it, and no other glass came between
+    assert like.flags(1) == "somebody said that it is tap"
+
+
+def test_a_name_given_from_another_glass_is_doubted_when_the_numbers_are_against_it():
+    story = Story(RO, TAP, RINSE, expected=RO_OR_TAP).take((6.0, 200.0, 21.0)).air()
+    story.dip(20.0, TAP_READS)
+    doubt = story.walk._at.past.doubt
+    story.walk._at.past.doubt = replace(doubt, answers=("tap", "ro"))
+    story.say("answer", "tap")
+    assert story.states()[-1] == (1, 1, "taken")
+    assert "perhaps another water: conductivity 200" in story.flags(1)
+
+
+# -- an interruption, a stop left out -----------------------------------------------------------
+
+
+def test_a_question_nobody_answered_is_asked_again_after_an_interruption():
+    first = Story(RO, TAP, expected=RO_OR_TAP).take(TAP_READS)
+    captures = first.course.captures.values()
+    again = Story(round_=first.course.round, captures=captures, expected=RO_OR_TAP)
+    again.walk.adopt([])
+    asked = again.walk.guidance()
+    assert asked.question.startswith("Before, which water was the probe in?")
+    again.say("answer", "tap")
+    assert sorted(again.states()) == [(0, 1, "set aside"), (1, 1, "taken")]
+    for said in ("ro", None):
+        story = Story(RO, TAP, expected=RO_OR_TAP).take(TAP_READS if said else RO_READS)
+        if said:
+            story.say("answer", said)
+        kept = story.course.captures.values()
+        over = Story(round_=story.course.round, captures=kept, expected=RO_OR_TAP)
+        over.walk.adopt([])
+        assert over.walk.guidance().question == ""
+
+
+def test_what_was_seen_in_passing_is_known_after_an_interruption_too():
+    first = Story(RINSE, RO, TAP)
+    pass_through(first, [3.0] * 24)
+    pass_through(first, [14.0] * 25)
+    glimpsed = [n for n in first.news if isinstance(n, Event) and n.kind == GLIMPSED]
+    assert [n.text.split(" while")[0] for n in glimpsed] == ["distilled showed 3", "ro showed 14"]
+    foreign = replace(glimpsed[1], data={**glimpsed[1].data, "round": "other", "low": 480.0})
+    for reads, asked in ((TAP_READS, "about 14 was seen"), ((6.3, 3.0, 21.0), "like distilled")):
+        again = Story(round_=first.course.round)
+        again.walk.adopt([])
+        again.walk.recall([*glimpsed, foreign])
+        again.take(reads, lift=False)
+        assert asked in again.walk.guidance().question
+    with pytest.raises(ValueError, match="nothing was seen"):
+        Seen.of_data({})
+
+
+def test_where_it_is_asked_in_which_water_the_probe_is_no_water_is_named():
+    story = Story(RO, TAP, expected=RO_OR_TAP).dip(60.0, TAP_READS)
+    assert story.walk.guidance().say == "Leave the probe still where it is."
+    story.dips -= 1
+    story.t_s -= 60.0
+    story.take(TAP_READS, lift=False)
+    assert story.walk.guidance().say == "Captured. Say which water it is, then lift the probe."
+
+
+def test_what_was_said_of_a_stop_that_is_left_out_goes_with_it():
+    story = Story(RINSE, RO, TAP).dip(8.0).air()
+    assert story.walk.guidance().warnings
+    story.say("skip")
+    assert story.walk.guidance().warnings == ()
+    story.dip(30.0, RO_READS).air()
+    assert "lifted after" in story.walk.guidance().warnings[0]
+    story.say("skip")
+    assert story.walk.guidance().warnings == ()
+
+
+def test_a_doubt_of_a_stop_that_is_left_out_is_not_asked_of_the_next():
+    story = Story(RO, TAP, expected=RO_OR_TAP).take(TAP_READS, lift=False)
+    assert story.walk.guidance().question
+    story.say("skip")
+    assert story.walk.guidance().question == ""
+    story.lift()
+    assert story.states() == [(0, 1, "skipped"), (1, 1, "taken")]
+    assert story.flags(1) == ""
+
+
+# -- patience -----------------------------------------------------------------------------------
+
+
+def test_a_water_that_moved_on_twice_may_be_lifted_and_is_kept_as_not_at_rest():
+    story = Story(RO, TAP)
+    for _ in range(2):
+        story.take(RO_READS, lift=False)
+        story.dips -= 1
+        story.t_s -= 90.0
+        gone = replace(story.capture, state=CaptureState.WITHDRAWN, reason="moved on")
+        story.walk.hear(story.walk.named(gone))
+    assert "came to rest 2 times and moved on" in story.walk.guidance().say
+    assert "lift the probe to keep what there is" in story.walk.guidance().say
+    began = story.capture.started
+    record = Capture("u1", "kitchen", CaptureState.UNSETTLED, began, story.stamp(), {}, reason="x")
+    story.walk.hear(story.walk.named(record))
+    story.status("air")
+    assert story.states() == [(0, 1, "taken")]
+    assert "did not come to rest" in story.flags(0)
+
+
+def test_a_check_is_taken_for_what_the_solution_is_for():
+    kcl = Stop("check", "KCl", Role.SOLUTION, "kcl-1413")
+    story = Story(kcl, RINSE, RO)
+    assert story.seat.judged == {"conductivity", "temperature"}
+    story.take((5.8, 1413.0, 21.0)).air()
+    assert story.seat.judged == frozenset()
+    assert Story(CHECK).seat.judged == {"ph", "conductivity", "temperature"}
