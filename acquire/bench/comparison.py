@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
@@ -12,7 +12,9 @@ from acquire.bench.differing import Asked, Row, Scatter, pooled, row_of, scatter
 from acquire.bench.findings import agreement
 from acquire.bench.flagged import grave
 from acquire.bench.meter_state import DAY_MS, SESSION_MS
-from acquire.bench.sides import Channels, in_use, measured
+from acquire.bench.sides import Channels, Measured, in_use, measured
+from acquire.bench.sound import Sound, sound_of
+from acquire.bench.warmth import LARGEST_C, warmth_makes
 from acquire.checks import StandingCorrection
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN, Quantity
@@ -31,8 +33,6 @@ __all__ = [
 
 TOLERANCES = 5.0
 """What matters, where nobody says: so many settling tolerances (pH 0.1, 25 mV, 5 %): our choice."""
-LARGEST_C = 2.0
-"""Waters further apart in temperature than this are compared with a word about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,9 @@ def compare(
         corrections: Every correction ever in force, so that a shared one cancels.
         quantities: The table of quantities.
         matters: By quantity, the difference that matters, in its unit.
-        flags: By capture id what was odd about it: what rests on a grave one cannot be told, the
-            others are among the notes.
+        flags: By capture id what was odd about it: a capture in doubt does not count where a
+            repeat of its water does, and what rests on doubted ones alone cannot be told. All
+            other flags are among the notes.
         failing: By meter and quantity why its checks speak against it.
         scatter: By quantity how repeats scattered earlier, from `scatter_of`.
 
@@ -87,7 +88,8 @@ def compare(
         raise ConfigError("a comparison needs a capture of either water")
     known = tuple(corrections)
     sources, notes = _sources(here, there)
-    notes += _temperature_note(here, there)
+    apart_c = _apart_c(*(sound_of("temperature", some, flags or {}) for some in (here, there)))
+    notes += _temperature_note(apart_c)
     notes += _mild(here + there, flags or {})
     names = dict.fromkeys(
         name
@@ -95,22 +97,34 @@ def compare(
         for name in (*one.values, *one.derived)
         if name in quantities
     )
-    rows = []
+    rows: list[Row] = []
+    left_out: dict[tuple[str, str], list[str]] = {}
     for name in names:
-        unit = quantities[name].unit
+        quantity = quantities[name]
+        chosen = [sound_of(name, some, flags or {}) for some in (here, there)]
         first, second = (
-            measured(name, some, channels, known, sources=sources, unit=unit)
-            for some in (here, there)
+            measured(name, one.captures, channels, known, sources=sources, unit=quantity.unit)
+            for one in chosen
         )
+        for one in chosen:
+            for odd in one.left_out:
+                left_out.setdefault(odd, []).append(quantity.label)
         worth = (matters or {}).get(name)
         if worth is None:
             near = first or second
-            worth = TOLERANCES * quantities[name].tolerance.at(near.value if near else 0.0)
-        against = _against(name, here, there, flags or {}, failing or {})
+            worth = TOLERANCES * quantity.tolerance.at(near.value if near else 0.0)
         now = scatter_of(name, [m.values for m in (first, second) if m], quantities)
         scattered = pooled([one for one in (now, (scatter or {}).get(name)) if one is not None])
-        asked = Asked(quantities[name], worth, against, scattered)
+        asked = Asked(
+            quantity,
+            worth,
+            _against(name, chosen, failing or {}),
+            scattered,
+            apart_c,
+            _warmth(name, first, second, apart_c, channels),
+        )
         rows.append(row_of(asked, first, second))
+    notes += _left_out(left_out, here + there)
     if len(rows) > 1 and any(row.verdict == "yes" for row in rows):
         notes.append(
             f"Each row errs in about 1 of 20 comparisons of equal waters; there are {len(rows)}."
@@ -134,24 +148,36 @@ def compare(
     )
 
 
-def _against(
-    quantity: str,
-    here: Sequence[Capture],
-    there: Sequence[Capture],
-    flags: Mapping[str, Sequence[str]],
-    failing: Mapping[tuple[str, str], str],
-) -> str:
+def _against(quantity: str, chosen: Sequence[Sound], failing: Mapping[tuple[str, str], str]) -> str:
     """Say what speaks against a verdict on this quantity; empty when nothing does."""
-    said = []
-    for one in (*here, *there):
-        value = in_use(one, quantity)
-        if value is None:
-            continue
-        if value.phase != "settled":
-            said.append(f"not settled in capture {one.id}")
-        said += [failing[one.meter, quantity]] if (one.meter, quantity) in failing else []
-        said += grave(flags.get(one.id, ()), quantity)
+    said: list[str] = []
+    for side in chosen:
+        keys = [(one.meter, quantity) for one in side.captures]
+        said += [failing[key] for key in keys if key in failing]
+        said += side.against
     return "; ".join(dict.fromkeys(said))
+
+
+def _left_out(
+    found: Mapping[tuple[str, str], Sequence[str]], captures: Sequence[Capture]
+) -> Iterator[str]:
+    """Name the repeats that do not count, for which quantities where others of them do."""
+    sizes = {one.id: len({*one.values, *one.derived}) for one in captures}
+    for (name, why), labels in found.items():
+        of_what = "" if len(labels) >= sizes[name] else f" for {', '.join(labels)}"
+        yield f"Capture {name} does not count{of_what}, its repeats do: {why}."
+
+
+def _warmth(
+    name: str, first: Measured | None, second: Measured | None, apart_c: float, channels: Channels
+) -> float:
+    sides = [one for one in (first, second) if one is not None]
+    mine = [found[name] for found in channels.values() if name in found]
+    is_compensated = any(c.reference_c is not None or c.follows for c in mine) or all(
+        "25 °C" in one.method for one in sides
+    )
+    size = max((abs(one.value) for one in sides), default=0.0)
+    return warmth_makes(name, size, apart_c, is_compensated=is_compensated)
 
 
 def _sources(here: Sequence[Capture], there: Sequence[Capture]) -> tuple[dict[str, str], list[str]]:
@@ -183,16 +209,20 @@ def _mild(captures: Sequence[Capture], flags: Mapping[str, Sequence[str]]) -> li
     return [f"Capture {', '.join(ids)}: {flag}." for flag, ids in said.items()]
 
 
-def _temperature_note(here: Sequence[Capture], there: Sequence[Capture]) -> list[str]:
+def _apart_c(here: Sound, there: Sound) -> float:
+    """How far apart the waters were in temperature, °C; nan where nobody knows."""
     means = []
-    for some in (here, there):
-        found = [v.value for one in some if (v := in_use(one, "temperature")) is not None]
+    for side in (here, there):
+        found = [v.value for c in side.captures if (v := in_use(c, "temperature")) is not None]
         means.append(fmean(found) if found else math.nan)
-    apart = abs(means[0] - means[1])
-    if not apart > LARGEST_C:
+    return abs(means[0] - means[1])
+
+
+def _temperature_note(apart_c: float) -> list[str]:
+    if not apart_c > LARGEST_C:
         return []
     why = (
-        f"The waters were {apart:.1f} °C apart: pH, ORP and conductivity change with temperature "
+        f"The waters were {apart_c:.1f} °C apart: pH, ORP and conductivity change with temperature "
         "by themselves. Let both stand in one room and measure again."
     )
     return [why]

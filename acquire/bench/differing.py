@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
 from typing import Literal
 
 from acquire.bench.sides import ALONE, IMPORTED, Measured
+from acquire.bench.slow_tail import SLOW_TAIL, tail_apart
 from acquire.quantities import BUILT_IN, Quantity
 from acquire.stats.budget import Budget, Component, difference
 from acquire.stats.compare import Ratio, fieller
@@ -55,6 +56,10 @@ class Asked:
     against: str = ""
     """What speaks against any verdict."""
     scatter: Scatter | None = None
+    apart_c: float = 0.0
+    """How much warmer one water was than the other, °C."""
+    warmth: float = 0.0
+    """What that alone can make of the difference, in the quantity's unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +111,8 @@ def row_of(asked: Asked, first: Measured | None, second: Measured | None) -> Row
 
 
 def difference_between(first: Measured, second: Measured) -> Budget:
-    """Give second minus first; what both share of a meter and of a check cancels."""
-    found = difference(second.budget, first.budget)
+    """Give second minus first; what both share of a meter, of its memory and of a check cancels."""
+    found = _apart(first.budget, second.budget)
     parts = [
         Component(
             part.name.replace("(first)", "(subject)").replace("(second)", "(reference)"),
@@ -120,6 +125,23 @@ def difference_between(first: Measured, second: Measured) -> Budget:
     ]
     u = math.sqrt(_check_variance(first, second))
     return Budget(found.value, (*parts, Component("check", u)) if u else tuple(parts), found.unit)
+
+
+def _apart(first: Budget, second: Budget) -> Budget:
+    """Give second minus first; slow tails of one electrode in one session are not independent."""
+    tails = [
+        [part for part in one.components if part.name == SLOW_TAIL and part.source]
+        for one in (first, second)
+    ]
+    here, there = (some[0] if some else None for some in tails)
+    if here is None or there is None or here.source != there.source:
+        return difference(second, first)
+    bare = [
+        replace(one, components=tuple(p for p in one.components if p.name != SLOW_TAIL))
+        for one in (first, second)
+    ]
+    found = difference(bare[1], bare[0])
+    return found.plus(*tail_apart(here, there, found.value))
 
 
 def _check_variance(first: Measured, second: Measured) -> float:
@@ -148,9 +170,7 @@ def _with_scatter(
     seen = scatter.sd**2 * math.fsum(
         quantity.tolerance.at(one.value) ** 2 / len(one.values) for one in (first, second)
     )
-    said = math.fsum(
-        part.u**2 for one in (first, second) for part in one.budget.components if part.name in ALONE
-    )
+    said = math.fsum(p.u**2 for p in budget.components if p.name.partition(" (")[0] in ALONE)
     more = seen - said
     if more <= 0:
         return budget
@@ -187,7 +207,23 @@ def _verdict(
         return "cannot tell", IMPORTED
     if asked.against:
         return "cannot tell", asked.against
+    if asked.warmth:
+        return _told_apart(asked, budget)
     return told(budget, asked.matters)
+
+
+def _told_apart(asked: Asked, budget: Budget) -> tuple[Differs, str]:
+    """Decide of waters that are not equally warm: what warmth can make is nobody's difference."""
+    size, u, warmth = abs(budget.value), budget.expanded(), asked.warmth
+    if size > u + warmth:
+        return (
+            "yes",
+            f"more than its uncertainty and {asked.apart_c:.1f} °C can make ({warmth:.2g})",
+        )
+    if size + u + warmth <= asked.matters:
+        return told(budget, asked.matters)
+    can = f"can make {warmth:.2g}" if math.isfinite(warmth) else "may make any of it"
+    return "cannot tell", f"{asked.apart_c:.1f} °C apart {can}: let both stand in one room"
 
 
 def told(budget: Budget, matters: float) -> tuple[Differs, str]:

@@ -21,6 +21,7 @@ __all__ = [
     "SAID",
     "TOO_SHORT",
     "WARMER",
+    "doubts",
     "grave",
     "is_grave",
     "is_said",
@@ -35,6 +36,7 @@ TOO_SHORT = "too short"
 """Of a rinse."""
 SAID = "somebody said that it is"
 """Before the name of the water."""
+_DOUBTS = (PERHAPS, RIGHT_GLASS, CARRY_OVER, NOT_AT_REST)
 
 
 def grave(flags: Iterable[str], quantity: str = "") -> tuple[str, ...]:
@@ -42,10 +44,16 @@ def grave(flags: Iterable[str], quantity: str = "") -> tuple[str, ...]:
 
     Waters that are not equally warm differ in temperature, and that may be said.
     """
-    words = [PERHAPS, RIGHT_GLASS, CARRY_OVER, NOT_AT_REST]
-    if quantity != "temperature":
-        words += (WARMER, COLDER)
+    words = _DOUBTS if quantity == "temperature" else (*_DOUBTS, WARMER, COLDER)
     return tuple(flag for flag in flags if any(word in flag for word in words))
+
+
+def doubts(flags: Iterable[str]) -> tuple[str, ...]:
+    """Give the flags by which the numbers of a capture may be another water's, or not at rest.
+
+    How warm another water was is none of them: a comparison takes both temperatures as they are.
+    """
+    return tuple(flag for flag in flags if any(word in flag for word in _DOUBTS))
 
 
 def is_grave(flags: Iterable[str]) -> bool:

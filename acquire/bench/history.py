@@ -7,12 +7,13 @@ meter is not read as a change of the water. Numbers in the quantity's unit; mont
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
 
 from acquire.bench.movement import Change, Point, WaterTrend, change_of, is_one_session, trend_of
 from acquire.bench.particles import CountResult, particle_result
 from acquire.bench.sides import Channels, Measured, in_use, measured
+from acquire.bench.sound import sound_of
 from acquire.checks import Check, StandingCorrection
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN, Quantity
@@ -47,6 +48,11 @@ class QuantityHistory:
     checks: tuple[Check, ...]
     """Of the meters behind the points, this quantity, or what it follows."""
 
+    @property
+    def sound(self) -> tuple[Point, ...]:
+        """The points on which trend and chart rest: those that nothing speaks against."""
+        return tuple(point for point in self.points if not point.is_doubted)
+
 
 @dataclass(frozen=True, slots=True)
 class WaterHistory:
@@ -64,7 +70,12 @@ class _Visit:
 
     captures: tuple[Capture, ...]
     round_id: str
-    flags: tuple[str, ...]
+    flags: Mapping[str, tuple[str, ...]]
+    """By capture."""
+
+    def of(self, name: str) -> _Visit:
+        """The same with the captures that count for a quantity; a doubted repeat may not."""
+        return replace(self, captures=sound_of(name, self.captures, self.flags).captures)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +156,7 @@ def _visits(records: Records, captures: Sequence[Capture]) -> list[_Visit]:
         _Visit(
             tuple(some),
             key[0] if isinstance(key, tuple) else "",
-            tuple(dict.fromkeys(f for c in some for f in flags.get(c.id, ()))),
+            {c.id: flags.get(c.id, ()) for c in some},
         )
         for key, some in groups.items()
     ]
@@ -153,19 +164,28 @@ def _visits(records: Records, captures: Sequence[Capture]) -> list[_Visit]:
 
 def _quantity(name: str, visits: Sequence[_Visit], known: _Known) -> QuantityHistory:
     unit = known.quantities[name].unit
-    found = [(visit, point) for visit in visits if (point := _point(name, visit, known))]
+    sound = (visit.of(name) for visit in visits)
+    found = [(visit, point) for visit in sound if (point := _point(name, visit, known))]
     points = tuple(point for _, point in found)
     checks = tuple(c for c in known.checks if c.quantity in _checked_by(name, known.channels))
-    values = [point.value for point in points]
     return QuantityHistory(
         name,
         unit,
         points,
-        trend_of(name, points, checks, known.channels, known.corrections),
-        individuals(values) if len(values) >= _CHARTED else None,
+        trend_of(known.quantities[name], points, checks, known.channels, known.corrections),
+        _chart(points),
         _change(name, [visit for visit, _ in found[-2:]], points[-2:], checks, known),
         checks,
     )
+
+
+def _chart(points: Sequence[Point]) -> Individuals | None:
+    """Chart what nothing speaks against; places are those among all the points."""
+    places = [n for n, point in enumerate(points) if not point.is_doubted]
+    if len(places) < _CHARTED:
+        return None
+    found = individuals([points[n].value for n in places])
+    return replace(found, outside=tuple(places[n] for n in found.outside))
 
 
 def _checked_by(name: str, channels: Channels) -> set[str]:
@@ -188,7 +208,7 @@ def _point(name: str, visit: _Visit, known: _Known) -> Point | None:
         visit.round_id,
         visit.captures[-1].meter,
         any(value.source == "imported" for value in values),
-        visit.flags,
+        tuple(dict.fromkeys(f for c in visit.captures for f in visit.flags[c.id])),
     )
 
 

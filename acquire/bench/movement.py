@@ -15,6 +15,7 @@ from typing import Literal
 from acquire.bench.beside_meter import Beside, beside_meter, drift_beside
 from acquire.bench.comparison import TOLERANCES
 from acquire.bench.differing import Differs, difference_between, told
+from acquire.bench.flagged import doubts
 from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS, SESSION_MS
 from acquire.bench.sides import IMPORTED, Channels, Measured
 from acquire.checks import Check, StandingCorrection
@@ -23,6 +24,8 @@ from acquire.stats.budget import Budget, Component, difference
 from acquire.stats.trend import MOST_POINTS, theil_sen
 
 __all__ = ["Change", "Point", "WaterTrend", "change_of", "is_one_session", "trend_of"]
+
+Read = Literal["rising", "falling", "no trend", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,11 @@ class Point:
     is_imported: bool
     flags: tuple[str, ...]
 
+    @property
+    def is_doubted(self) -> bool:
+        """Whether it may be another water's, or had not come to rest: no trend rests on it."""
+        return bool(doubts(self.flags))
+
 
 @dataclass(frozen=True, slots=True)
 class WaterTrend:
@@ -51,7 +59,7 @@ class WaterTrend:
     p_value: float
     drift: Beside | None
     """What the meter itself moved by, from its checks; None where they do not tell."""
-    verdict: Literal["rising", "falling", "no trend", "cannot tell"]
+    verdict: Read
     why: str
 
 
@@ -68,14 +76,15 @@ class Change:
 
 
 def trend_of(
-    name: str,
+    quantity: Quantity,
     points: Sequence[Point],
     checks: Sequence[Check],
     channels: Channels,
     corrections: Sequence[StandingCorrection],
 ) -> WaterTrend | None:
-    """Fit the points; None with fewer than three or within a week."""
-    last = points[-MOST_POINTS:]
+    """Fit the points that nothing speaks against; None with fewer than three or within a week."""
+    name = quantity.name
+    last = [point for point in points if not point.is_doubted][-MOST_POINTS:]
     if len(last) < 3 or last[-1].at_ms - last[0].at_ms < LEAST_DAYS * DAY_MS:
         return None
     days = [(point.at_ms - last[0].at_ms) / DAY_MS for point in last]
@@ -84,7 +93,12 @@ def trend_of(
     level = fmean(point.value for point in last)
     drift = drift_beside(name, [c for c in checks if c.meter == last[-1].meter], level, corrections)
     moved = abs(found.slope) * days[-1]
-    verdict, why = _read(low, high, drift, moved, _allowed(name, last, channels))
+    most = max(abs(found.low), abs(found.high)) * days[-1]
+    matters = TOLERANCES * quantity.tolerance.at(level)
+    if low <= 0.0 <= high and math.isfinite(most):
+        verdict, why = _still(most, matters)
+    else:
+        verdict, why = _read(low, high, drift, moved, _allowed(name, last, channels))
     against = _against(last)
     if against and verdict in {"rising", "falling"}:
         verdict, why = "cannot tell", against
@@ -109,14 +123,22 @@ def _allowed(name: str, points: Sequence[Point], channels: Channels) -> float | 
     return 2.0 * max(channel.accuracy, channel.accuracy_relative * level) or None
 
 
+def _still(most: float, matters: float) -> tuple[Read, str]:
+    """Read a slope that may be none: `most` and `matters` are changes over all the visits."""
+    if most <= matters:
+        return "no trend", f"a change of {matters:.2g} over these visits would have shown"
+    return "cannot tell", (
+        f"no change is within its interval, and so is one of {most:.2g} over these visits, where "
+        f"{matters:.2g} matters"
+    )
+
+
 def _read(
     low: float, high: float, drift: Beside | None, moved: float, allowed: float | None
-) -> tuple[Literal["rising", "falling", "no trend", "cannot tell"], str]:
+) -> tuple[Read, str]:
     """Read a slope as one of the water only where the meter cannot have made it."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "cannot tell", "too few values: any change is within its interval"
-    if low <= 0.0 <= high:
-        return "no trend", "no change is within its interval"
     word: Literal["rising", "falling"] = "rising" if low > 0 else "falling"
     if drift is not None:
         if low - drift.high <= 0.0 <= high - drift.low:
@@ -161,7 +183,7 @@ def change_of(
         budget = difference_between(before, after)
     matters = TOLERANCES * quantity.tolerance.at(before.value)
     verdict, why = told(budget, matters)
-    odd = dict.fromkeys(flag for point in points for flag in point.flags)
+    odd = dict.fromkeys(flag for point in points for flag in doubts(point.flags))
     if any(point.is_imported for point in points):
         verdict, why = "cannot tell", IMPORTED
     elif odd:

@@ -49,6 +49,8 @@ class Measured:
     method: str
     """How the values in use came about; empty for the meter's own."""
     is_imported: bool
+    captures: tuple[str, ...] = ()
+    """Ids, one a value."""
 
     @property
     def value(self) -> float:
@@ -80,7 +82,7 @@ def measured(
     `sources` gives by capture id what an error of the meter is shared under: captures of one meter
     in one session share one, so that its offset cancels between them.
     """
-    singles, checks, values = [], [], []
+    singles, checks, values, ids = [], [], [], []
     known = list(corrections)
     for capture in captures:
         value, channel = in_use(capture, quantity), _channel(capture, quantity, channels)
@@ -91,12 +93,13 @@ def measured(
         if not value.budget and not math.isfinite(value.expanded_u) and value.source == "meter":
             continue  # settled by somebody who does not say how well
         values.append(value)
+        ids.append(capture.id)
         terms = _check_terms(capture, value, known)
         checks.append(terms)
         anchors = max((len(parts) for parts in terms.values()), default=0)
         dof = noise_dof(capture, value)
         single = _single(value, channel, sources[capture.id], anchors, dof)
-        tail = slow_tail(capture, value)
+        tail = slow_tail(capture, value, sources[capture.id])
         single = single.plus(tail) if tail is not None else single
         singles.append(replace(single, unit=unit))
     if not values:
@@ -108,6 +111,7 @@ def measured(
         _mean_checks(checks),
         next((value.method for value in values if value.method), ""),
         any(value.source == "imported" for value in values),
+        tuple(ids),
     )
 
 

@@ -16,6 +16,7 @@ WORDS = {
     "resolution": "resolution of the display",
     "remaining": "what may be left to move",
     "slow tail": "a slow tail nobody can see yet",
+    "memory of the other water": "the electrode's memory of the other",
     "accuracy": "the meter's accuracy (its maker's ±)",
     "check": "the checks behind its correction",
 }

@@ -45,6 +45,7 @@ def _quantity(one: QuantityHistory, quantity: Quantity) -> dict[str, Any]:
                 "round": point.round_id or None,
                 "meter": point.meter,
                 "is_imported": point.is_imported,
+                "is_doubted": point.is_doubted,
                 "flags": list(point.flags),
             }
             for point in one.points

@@ -50,12 +50,12 @@ def _section(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
     if one.change is not None:
         yield from _labelled("change", _change(one.change, quantity))
     if one.trend is not None:
-        yield from _labelled("trend", _trend(one.trend, len(one.points), quantity))
+        yield from _labelled("trend", _trend(one.trend, len(one.sound), quantity))
     if one.chart is not None:
         outside = [date_text(one.points[place].at_ms) for place in one.chart.outside]
         said = f"outside its limits: {', '.join(outside[-4:])}" if outside else "all within limits"
-        if len(one.points) < _SURE:
-            said += f" (of {len(one.points)} values: sure from about {_SURE}, common practice)"
+        if len(one.sound) < _SURE:
+            said += f" (of {len(one.sound)} values: sure from about {_SURE}, common practice)"
         yield from _labelled("chart", said)
     yield from _labelled("checks", _checks(one))
 
@@ -71,7 +71,11 @@ def _value(point: Point, quantity: Quantity) -> str:
 
 
 def _mark(point: Point) -> str:
-    said = (["imported"] if point.is_imported else []) + (["flagged"] if point.flags else [])
+    said = ["imported"] if point.is_imported else []
+    if point.is_doubted:
+        said.append("in doubt: in no trend, no chart")
+    elif point.flags:
+        said.append("flagged")
     return f"  ({', '.join(said)})" if said else ""
 
 
@@ -119,7 +123,8 @@ def _checks(one: QuantityHistory) -> str:
 
 
 def chart_lines(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
-    """Draw values over time with their chart's middle and limits; ● a value, ○ an odd one.
+    """Draw values over time with their chart's middle and limits; ● a value, ○ an odd one, × one
+    in doubt.
 
     ^ below marks a day with a check.
     """
@@ -140,8 +145,8 @@ def chart_lines(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
         for value, sign in ((chart.mean, "─"), (chart.lower, "┄"), (chart.upper, "┄")):
             rows[row(value)] = [sign] * _WIDTH
     for point in points:
-        odd = point.flags or point.is_imported
-        rows[row(point.value)][_column(point.at_ms, first_ms, span_ms)] = "○" if odd else "●"
+        sign = "×" if point.is_doubted else "○" if point.flags or point.is_imported else "●"
+        rows[row(point.value)][_column(point.at_ms, first_ms, span_ms)] = sign
     labels = _labels(one, quantity, low, high)
     for n, cells in enumerate(rows):
         yield f"{labels.get(n, ''):>{_MARGIN}} │{''.join(cells).rstrip()}"

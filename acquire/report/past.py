@@ -36,10 +36,11 @@ def histories_of(view: View) -> Iterator[Markup]:
     yield tag(
         "p",
         "Each point is a visit with its 95 % uncertainty, the flag is this round, a square was "
-        "imported. Dashed lines are the mean and the limits of an individuals chart (mean ± 2.66 "
-        "times the mean moving range, NIST e-Handbook 6.3.2.2), no more than a hint below some "
-        "twenty visits. Marks below are checks of the meter: a filled triangle passed, a cross "
-        "failed, an empty triangle cannot tell.",
+        "imported, an empty circle is in doubt: no trend, no mean and no limit rests on it. Dashed "
+        "lines are the mean and the limits of an individuals chart (mean ± 2.66 times the mean "
+        "moving range, NIST e-Handbook 6.3.2.2), no more than a hint below some twenty visits. "
+        "Marks below are checks of the meter: a filled triangle passed, a cross failed, an empty "
+        "triangle cannot tell.",
         class_="small",
     )
     yield from found
@@ -72,14 +73,14 @@ def _told(view: View, each: QuantityHistory) -> Iterator[Child]:
     if each.change is not None and each.points[-1].round_id == here:
         yield from _changed(view, each, each.change)
     if each.trend is None:
-        yield " Too few visits for a trend." if len(each.points) < 3 else ""
+        yield " Too few visits for a trend." if len(each.sound) < 3 else ""
         return
     trend, unit = each.trend, view.unit(each.quantity)
     if not math.isfinite(trend.low + trend.high):
-        yield f" {len(each.points)} visits are too few for a trend with bounds."
+        yield f" {len(each.sound)} visits are too few for a trend with bounds."
         return
     yield (
-        f" Over {len(each.points)} visits {_TRENDS[trend.verdict]}: "
+        f" Over {len(each.sound)} visits {_TRENDS[trend.verdict]}: "
         + f"{_signed(trend.per_month)} {unit}".rstrip()
         + f" a month ({_signed(trend.low)} to {_signed(trend.high)}; "
         + f"{view.redaction.text(trend.why)})."
@@ -173,7 +174,8 @@ def _point(point: Point, x: float, y: Place) -> Iterator[Markup]:
     if point.is_imported:
         yield tag("rect", x=x - 3.2, y=middle - 3.2, width=6.4, height=6.4, class_="hollow")
     else:
-        yield tag("circle", cx=x, cy=middle, r=3.4, class_="hollow" if point.flags else "full")
+        look = "hollow" if point.is_doubted else "full"
+        yield tag("circle", cx=x, cy=middle, r=3.4, class_=look)
 
 
 def _this_round(view: View, points: Sequence[Point], x: Place) -> Iterator[Markup]:

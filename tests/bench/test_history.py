@@ -134,9 +134,9 @@ def test_a_slope_over_two_meters_or_imported_values_is_nobodys(odd, word):
               "kitchen", False, ())
         for n in range(12)
     ]  # fmt: skip
-    assert trend_of("ph", points, [], channels, []).verdict == "rising"
+    assert trend_of(BUILT_IN["ph"], points, [], channels, []).verdict == "rising"
     mixed = [replace(point, **odd) if n < 6 else point for n, point in enumerate(points)]
-    found = trend_of("ph", mixed, [], channels, [])
+    found = trend_of(BUILT_IN["ph"], mixed, [], channels, [])
     assert found.verdict == "cannot tell"
     assert word in found.why
 
@@ -148,7 +148,7 @@ def test_an_interval_without_an_end_says_nothing():
         Point(START + 30 * n * DAY, 7.0 + 0.5 * n, 0.1, (f"c{n}",), "", "kitchen", False, ())
         for n in range(3)
     ]
-    assert trend_of("ph", points, [], channels, []).verdict == "cannot tell"
+    assert trend_of(BUILT_IN["ph"], points, [], channels, []).verdict == "cannot tell"
 
 
 def test_the_change_covers_the_truth_with_checks_beside_it():
@@ -200,16 +200,18 @@ def rounds():
 def test_rounds_repeats_and_what_was_set_aside(store):
     with store(*rounds()) as records:
         found = of(history(records, "tap"), "ph")
-        assert [p.value for p in found.points] == pytest.approx([7.62] * 3)
+        # Of the second round one repeat is in doubt, and the other stands for the water.
+        assert [p.value for p in found.points] == pytest.approx([7.62, 7.60, 7.62])
+        assert (found.points[1].captures, found.points[1].flags) == (("s1",), ())
         assert found.points[0].captures == ("s0", "t0")
-        assert found.points[1].flags == ("carry-over: towards ro",)
         (last,) = compare_stored(records, "round2")
         assert [c.id for c in last.subject] == ["s2", "t2"]
         assert [c.id for c in last.reference] == ["r2"]
         assert next(r for r in last.rows if r.quantity == "ph").verdict == "yes"
         assert compare_stored(records, "last") == [last]
-        (odd,) = compare_stored(records, "round1")
-        assert {r.verdict for r in odd.rows} == {"cannot tell"}
+        (odd,) = compare_stored(records, "round1")  # t1 is doubted, s1 stands for it
+        assert {r.verdict for r in odd.rows} == {"yes"}
+        assert {r.subject.captures for r in odd.rows} == {("s1",)}
         both = compare_stored(records, "round0", "round2")
         assert [(c.reference_water, c.reference[0].id[-1]) for c in both] == [
             ("ro", "0"),
@@ -228,6 +230,45 @@ def test_rounds_repeats_and_what_was_set_aside(store):
         for same in (("tap", "tap"), ("round2", "round2"), ("s2", "tap@round2")):
             with pytest.raises(ConfigError, match="with itself"):
                 compare_stored(records, *same)
+
+
+def test_a_point_in_doubt_is_shown_but_no_chart_and_no_trend_rests_on_it(store):
+    items = rounds()
+    flag = "perhaps another water: it reads like ro"
+    items += [
+        Round("doubted", "kitchen", "", "kitchen", START + 90 * DAY, items[0].stops, "done"),
+        capture("x", 90, "tap", minutes=9, ph=3.0, conductivity=12.0),
+        Visit("doubted", 1, 1, "taken", START + 90 * DAY + 540_000, "x", flags=(flag,)),
+        capture("y", 120, "tap", ph=7.61, conductivity=501.0),
+    ]
+    with store(*items) as records:
+        history_ = history(records, "tap")
+        found = of(history_, "ph")
+    assert [p.is_doubted for p in found.points] == [False, False, False, True, False]
+    assert len(found.sound) == 4
+    assert found.chart.mean == pytest.approx(7.6125)
+    assert found.chart.outside == ()
+    assert (found.change.verdict, found.change.why) == ("cannot tell", flag)
+    text = "\n".join(history_lines(history_, BUILT_IN))
+    assert "×" in text
+    assert "of 4 values" in text
+    said = history_json(history_, BUILT_IN)["quantities"][0]["points"]
+    assert [one["is_doubted"] for one in said] == [False, False, False, True, False]
+
+
+def test_what_lies_outside_the_chart_is_named_by_its_place_among_all_points(store):
+    doubt = ("perhaps another water: it reads like ro",)
+    stops = (Stop("water", "tap", Role.SUBJECT),)
+    items = [
+        Round("r", "kitchen", "", "kitchen", START, stops, "done"),
+        capture("odd", 0, minutes=1, ph=3.0),
+        Visit("r", 0, 1, "taken", START + 60_000, "odd", flags=doubt),
+        *(capture(f"c{n}", 10 * n, ph=7.0 + 0.01 * (n % 2)) for n in range(1, 9)),
+        capture("high", 90, ph=7.4),
+    ]
+    with store(*items) as records:
+        found = of(history(records, "tap"), "ph")
+    assert found.chart.outside == (9,)
 
 
 def test_a_closing_check_that_failed_speaks_against_the_round(store):

@@ -207,30 +207,60 @@ def points(*values, days=10.0, **more):
 
 
 def test_a_trend_needs_three_points_and_a_week():
-    assert trend_of("ph", points(7.0, 7.1), [], CHANNELS, []) is None
-    assert trend_of("ph", points(7.0, 7.1, 7.2, days=1), [], CHANNELS, []) is None
-    assert trend_of("ph", points(7.0, 7.0, 7.0), [], CHANNELS, []).verdict == "no trend"
+    assert trend_of(BUILT_IN["ph"], points(7.0, 7.1), [], CHANNELS, []) is None
+    assert trend_of(BUILT_IN["ph"], points(7.0, 7.1, 7.2, days=1), [], CHANNELS, []) is None
+    assert trend_of(BUILT_IN["ph"], points(7.0, 7.0, 7.0), [], CHANNELS, []).verdict == "no trend"
 
 
 def test_a_trend_beyond_what_the_maker_allows_is_the_waters_without_any_check():
     rising = points(*(7.0 + 0.1 * n for n in range(8)))
-    said = trend_of("ph", rising, [], CHANNELS, [])
+    said = trend_of(BUILT_IN["ph"], rising, [], CHANNELS, [])
     assert (said.verdict, "accuracy" in said.why) == ("rising", True)
-    falling = trend_of("ph", points(*(7.0 - 0.1 * n for n in range(8))), [], CHANNELS, [])
+    falling = trend_of(BUILT_IN["ph"], points(*(7.0 - 0.1 * n for n in range(8))), [], CHANNELS, [])
     assert falling.verdict == "falling"
     # Of a meter nobody described nothing is allowed for, and nothing is told.
-    assert trend_of("ph", rising, [], {}, []).verdict == "cannot tell"
+    assert trend_of(BUILT_IN["ph"], rising, [], {}, []).verdict == "cannot tell"
 
 
-def test_a_change_is_not_told_of_imported_or_odd_visits():
+def test_a_change_is_not_told_of_imported_or_doubted_visits():
     pair = of("ph", capture(settled("ph", 7.0))), of("ph", capture(settled("ph", 8.0), day=10))
     plain = change_of(BUILT_IN["ph"], pair, points(7.0, 8.0), [], [])
     assert plain.verdict == "yes"
     kept = change_of(BUILT_IN["ph"], pair, points(7.0, 8.0, is_imported=True), [], [])
     assert (kept.verdict, kept.budget) == ("cannot tell", plain.budget)
-    odd = change_of(BUILT_IN["ph"], pair, points(7.0, 8.0, flags=("rinse too short",)), [], [])
-    assert (odd.verdict, odd.why) == ("cannot tell", "rinse too short")
+    doubt = "perhaps another water: it reads like ro"
+    odd = change_of(BUILT_IN["ph"], pair, points(7.0, 8.0, flags=(doubt,)), [], [])
+    assert (odd.verdict, odd.why) == ("cannot tell", doubt)
     assert change_of(BUILT_IN["ph"], (None, pair[1]), points(7.0, 8.0), [], []) is None
+
+
+@pytest.mark.parametrize("flag", ["lifted after 40 s", "3.0 °C warmer than ro: let both stand"])
+def test_a_change_is_told_in_spite_of_a_flag_that_speaks_against_nothing(flag):
+    pair = of("ph", capture(settled("ph", 7.0))), of("ph", capture(settled("ph", 8.0), day=10))
+    assert change_of(BUILT_IN["ph"], pair, points(7.0, 8.0, flags=(flag,)), [], []).verdict == "yes"
+
+
+def test_no_trend_is_said_only_where_one_that_matters_would_have_shown():
+    """The interval of these eight reaches ±0.5 over the time: that was called `no trend`."""
+    wide = points(7.0, 7.5, 6.9, 7.4, 7.1, 7.5, 6.9, 7.2)
+    said = trend_of(BUILT_IN["ph"], wide, [], CHANNELS, [])
+    assert said.low < 0.0 < said.high
+    assert (said.verdict, "0.1 matters" in said.why) == ("cannot tell", True)
+    narrow = points(7.00, 7.02, 6.99, 7.01, 7.00, 7.02, 6.99, 7.01)
+    said = trend_of(BUILT_IN["ph"], narrow, [], CHANNELS, [])
+    assert (said.verdict, "0.1 over" in said.why) == ("no trend", True)
+
+
+def test_a_trend_rests_on_no_point_in_doubt():
+    rising = points(*(7.0 + 0.1 * n for n in range(8)))
+    far = [replace(p, value=3.0, flags=("perhaps another water",)) for p in rising[::3]]
+    mixed = [far[n // 3] if n % 3 == 0 else point for n, point in enumerate(rising)]
+    said, sound = (
+        trend_of(BUILT_IN["ph"], some, [], CHANNELS, [])
+        for some in (mixed, [p for p in mixed if not p.flags])
+    )
+    assert said == sound
+    assert trend_of(BUILT_IN["ph"], far, [], CHANNELS, []) is None
 
 
 # -- why a check failed -----------------------------------------------------------------------

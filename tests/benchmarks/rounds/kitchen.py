@@ -1,7 +1,8 @@
 """Random kitchens: waters, what is known of them beforehand, the meter, and a plan. Seeded.
 
 Nothing here knows how a walk decides. Waters are those of the simulated household, each moved at
-random; in two of five rounds reference and subject are one and the same water in two glasses.
+random; in two of five rounds, unless more are asked for, reference and subject are one and the same
+water in two glasses.
 """
 
 from __future__ import annotations
@@ -14,8 +15,10 @@ from acquire.rounds import Stop
 from simulators.traits import Bias
 from simulators.waters import Water, load_waters
 
-__all__ = ["Kitchen", "kitchen"]
+__all__ = ["EQUAL", "Kitchen", "kitchen"]
 
+EQUAL = 0.4
+"""In so many rounds both glasses hold one water: two of five."""
 HOUSEHOLD = load_waters()
 CHECKS = {"buffer-7.00": "buffer_7", "buffer-4.01": "buffer_4", "kcl-1413": "kcl_1413"}
 LABELS = {
@@ -41,12 +44,13 @@ class Kitchen:
     """Of a strong water that comes along on a probe that was not rinsed, into the next glass."""
 
 
-def kitchen(seed: int) -> Kitchen:
+def kitchen(seed: int, equal: float = EQUAL) -> Kitchen:
+    """Set one up; `equal` is the chance that both glasses hold one water."""
     draw = random.Random(f"kitchen:{seed}")
     room_c = draw.uniform(18.0, 24.0)
     names = ["reverse_osmosis", "distilled", "tap", "filtered_tap", "mineral"]
     reference = _moved(draw, HOUSEHOLD[draw.choice(names[:4])], room_c)
-    are_equal = draw.random() < 0.4
+    are_equal = draw.random() < equal
     subject = reference if are_equal else _moved(draw, HOUSEHOLD[draw.choice(names)], room_c)
     if draw.random() < 0.15:  # one of them comes from the fridge
         subject = subject.model_copy(update={"temperature_c": room_c - draw.uniform(3.0, 9.0)})

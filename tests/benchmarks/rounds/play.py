@@ -6,7 +6,7 @@ import itertools
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
-from kitchen import Kitchen, kitchen
+from kitchen import EQUAL, Kitchen, kitchen
 from person import Mistakes, Person
 
 from acquire.bench.desk import Desk
@@ -51,6 +51,8 @@ class Played:
     meant: dict[str, dict[str, float]] = field(default_factory=dict)
     """The same of this meter, with its own bias."""
     mistakes: Mistakes = field(default_factory=Mistakes)
+    asked: list[tuple[str, str]] = field(default_factory=list)
+    """Each time something began to be asked: the water the walk took it for, and the glass."""
     took_s: float = 0.0
     is_over: bool = False
 
@@ -91,9 +93,9 @@ def settler(channel: Channel) -> Settler:
     )
 
 
-def play(seed: int) -> Played:
+def play(seed: int, equal: float = EQUAL) -> Played:
     """Walk one round from beginning to end, or until nobody would wait any longer."""
-    made = kitchen(seed)
+    made = kitchen(seed, equal)
     ids = (f"c{n}" for n in itertools.count(1))
     taker = CaptureTaker(
         "kitchen",
@@ -115,14 +117,17 @@ def play(seed: int) -> Played:
     perfect = Probe(seed, room_c=made.room_c, bias=Bias())
     played = Played(made, course.round, course.captures, [(None, 0.0, MOST_S)])
     waters = dict(made.glasses)
-    t_s, wet = 0.0, None
+    t_s, wet, asked = 0.0, None, False
     stay_of: dict[str, int] = {}
     last: tuple[dict[str, float], dict[str, float]] = ({}, {})
     in_water = -1  # the last stay that was one
     while t_s < MOST_S and not walk.is_over:
         t_s += 1.0
-        before = person.glass
-        answer = person.act(t_s, walk.guidance())
+        before, guidance = person.glass, walk.guidance()
+        if guidance.question and not asked and guidance.position < len(made.stops):
+            played.asked.append((made.stops[guidance.position].water, before or str(person.last)))
+        asked = bool(guidance.question)
+        answer = person.act(t_s, guidance)
         if person.glass != before:
             if person.glass is not None:
                 wet = _carried(waters, wet, person.glass, made)
