@@ -134,15 +134,31 @@ def at_once(quantity: str, values: Values, *, half: float = 0.0) -> Likeness | N
 
 
 def are_apart(one: Capture, other: Capture) -> bool:
-    """Whether two repeats are farther apart than repeats of one glass are."""
+    """Whether two repeats are farther apart than repeats of one glass are: far in one quantity, or
+    a little in two. Margins are judgement, no source.
+    """
     here, there = values_of(one), values_of(other)
-    margins = {
-        "conductivity": 0.04 * abs(here.get("conductivity", 0.0)) + 1.0,
-        "tds": 0.04 * abs(here.get("tds", 0.0)) + 1.0,
-        "ph": 0.2,
-        "orp": 150.0 if _is_thin(here) else 100.0,
+    apart = {q: abs(there[q] - here[q]) for q in here if q in there}
+    ionic = {q: abs(here.get(q, 0.0)) for q in ("conductivity", "tds")}
+    far = {q: 0.04 * said + 1.0 for q, said in ionic.items()}
+    far |= {"ph": 0.2, "orp": 150.0 if _is_thin(here) else 100.0}
+    if any(apart[q] > margin for q, margin in far.items() if q in apart):
+        return True
+    # A glass goes on warming no faster than it did, but for the warmth of a hand.
+    rates = [
+        abs(c.values["temperature"].drift_per_min)
+        for c in (one, other)
+        if "temperature" in c.values
+    ]
+    minutes = abs(other.taken.t_s - one.taken.t_s) / 60.0
+    little = {
+        q: 0.02 * said + 0.4
+        for q, said in ionic.items()
+        if q != "tds" or "conductivity" not in here
     }
-    return any(abs(there[q] - here[q]) > m for q, m in margins.items() if q in here and q in there)
+    little |= {"ph": 0.12 if _is_thin(here) else 0.08, "orp": 25.0}
+    little["temperature"] = 0.3 + 1.5 * max(rates, default=0.0) * minutes
+    return sum(apart[q] > margin for q, margin in little.items() if q in apart) > 1
 
 
 def from_plan(ranges: Ranges) -> Likeness | None:

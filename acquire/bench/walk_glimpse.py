@@ -59,6 +59,17 @@ class Seen:
         """Too much of the film was left to say what the glass holds."""
         return self.is_brief or self.half > 0.1 * self.middle + _STEP
 
+    @property
+    def is_rough(self) -> bool:
+        """Vague, but good enough where nothing else at all is known."""
+        return not self.is_brief and self.half <= 0.3 * self.middle + 2.0 * _STEP
+
+    def is_worse(self, other: Seen) -> bool:
+        """Whether it tells less than another look did, and nothing of drops that came since."""
+        if not self.is_vague or (not self.is_brief and self.low > 1.1 * other.high + _STEP):
+            return False
+        return self.is_brief or not other.is_vague
+
     def as_data(self) -> dict[str, float | str]:
         """Give it for an event."""
         said: dict[str, float | str] = {"low": self.low, "high": self.high}

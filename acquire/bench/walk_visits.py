@@ -166,13 +166,16 @@ class Visits:
         flag = _reads_like_it(rinse)
         for visit, capture in list(self._at.course.taken_captures()):
             stop = self._at.course.stops[visit.position]
-            if stop.kind in {"rinse", "check"} or is_said(visit.flags) or flag in visit.flags:
+            if stop.kind in {"rinse", "check"} or is_said(visit.flags):
                 continue
-            if self._is_repeated(visit, capture):
-                continue
-            doubt = self._which.like_rinse(stop, values_of(capture), but=capture.id)
-            if doubt is not None and doubt.like == rinse:
+            values = values_of(capture)
+            doubt = self._which.like_rinse(stop, values, but=capture.id, afterwards=True)
+            is_like = doubt is not None and doubt.like == rinse
+            is_like = is_like and not self._is_repeated(visit, capture)
+            if is_like and flag not in visit.flags:
                 news += self.keep(replace(visit, flags=(*visit.flags, flag)))
+            elif not is_like and flag in visit.flags:  # seen better by now
+                news += self._without(visit, flag)
         return news
 
     def _is_repeated(self, visit: Visit, capture: Capture) -> bool:
@@ -196,7 +199,9 @@ class Visits:
             others = [(v, other) for v, other in found if other.id != capture.id]
             near = [v for v, other in others if not are_apart(capture, other)]
             is_borne_out = len(near) == len(others) or any(not _is_doubted(v) for v in near)
-            is_odd = not is_borne_out and not is_said(visit.flags)
+            # Against one of which somebody said that it is this water, no number of others counts.
+            is_denied = any(is_said(v.flags) and are_apart(capture, other) for v, other in others)
+            is_odd = (is_denied or not is_borne_out) and not is_said(visit.flags)
             flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
             flags = (*flags, _OTHERWISE) if is_odd else flags
             if self._is_repeated(visit, capture):
@@ -224,7 +229,7 @@ class Visits:
         said = f"{SAID} {self._at.course.stops[visit.position].water}"
         kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
         dip.visit = replace(visit, flags=(*kept, said))
-        return self.keep(dip.visit)
+        return [*self.keep(dip.visit), *self._repeats_apart(visit.position)]
 
     def be_told(self, dip: Dip) -> list[WalkNews]:
         """Somebody has said, from memory and against all numbers, that it was of its water.

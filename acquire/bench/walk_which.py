@@ -103,7 +103,7 @@ class Which:
         if off is not None and off > 1.0:
             return
         known = self._rinse.get(water)
-        if known is not None and seen.is_vague and not known[0].is_vague:
+        if known is not None and seen.is_worse(known[0]):
             return  # the film of a stronger water is no news of the glass
         values = {self._ionic: seen.middle}
         values |= {} if seen.temp_c is None else {"temperature": seen.temp_c}
@@ -174,8 +174,13 @@ class Which:
         is_rinsed = any(other.kind == "rinse" for other in self._course.stops)
         return not is_rinsed and not self._plan.get(stop.water)
 
-    def like_rinse(self, stop: Stop, values: Mapping[str, float], *, but: str = "") -> Doubt | None:
-        """Doubt a capture that shows at once what a rinse did, more than what its water did."""
+    def like_rinse(
+        self, stop: Stop, values: Mapping[str, float], *, but: str = "", afterwards: bool = False
+    ) -> Doubt | None:
+        """Doubt a capture that shows at once what a rinse did, more than what its water did.
+
+        `afterwards`: of a capture that was taken before; nobody is asked.
+        """
         here = self._course.captures_of(stop.water, but=but)
         own = [at_once(self._ionic, values_of(one)) for one in here]
         past = self._past.get(stop.water)
@@ -188,7 +193,8 @@ class Which:
             distance = rinse.distance(values)
             if frozenset((stop.water, water)) in self._alike:
                 continue
-            if seen.is_vague and not (here and off > 1.0):
+            is_enough = off > 1.0 if here else afterwards and seen.is_rough and not own
+            if seen.is_vague and not is_enough:
                 continue
             if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
                 return self._asked(f"it reads like {water}", [stop.water, water], like=water)

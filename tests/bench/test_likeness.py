@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.bench.likeness import from_captures, from_plan, from_solution, pure
+from acquire.bench.likeness import are_apart, from_captures, from_plan, from_solution, pure
 from acquire.readings import Capture, CaptureState, Channel, SettledValue, Stamp
 from acquire.water.solutions import built_in_solutions
 
@@ -28,6 +30,40 @@ def test_the_farthest_quantity_is_the_distance_and_is_named_with_both_numbers():
     assert known.distance({"orp": 300.0}) is None
     assert known.told({"orp": 300.0}) == ""
     assert from_plan({}) is None
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "apart"),
+    [
+        ({"conductivity": 14.0, "ph": 6.2}, {"conductivity": 15.4, "ph": 6.25}, False),
+        ({"conductivity": 14.0}, {"conductivity": 15.7}, True),
+        ({"conductivity": 480.0, "orp": 560.0}, {"conductivity": 490.0, "orp": 620.0}, False),
+        (
+            {"conductivity": 2.0, "temperature": 21.9},
+            {"conductivity": 2.0, "temperature": 22.9},
+            False,
+        ),
+        (
+            {"conductivity": 2.0, "orp": 196.0, "temperature": 21.9},
+            {"conductivity": 2.0, "orp": 243.0, "temperature": 21.4},
+            True,
+        ),
+        ({"tds": 7.0, "ph": 6.2}, {"tds": 7.3, "ph": 6.3}, False),
+        ({"ph": 6.2}, {"orp": 300.0}, False),
+    ],
+)
+def test_repeats_of_one_glass_are_near_in_all_and_those_of_two_a_little_off_in_several(
+    one, other, apart
+):
+    assert are_apart(capture(**one), capture(**other)) is apart
+
+
+def test_a_glass_that_was_warming_may_be_warmer_when_it_is_read_again():
+    cold, warm = capture(temperature=10.0, orp=200.0), capture(temperature=12.0, orp=230.0)
+    assert are_apart(cold, warm)
+    later = replace(warm, taken=replace(AT, mono_ns=240 * 10**9))
+    rising = replace(cold.values["temperature"], drift_per_min=0.4)
+    assert not are_apart(replace(cold, values={**cold.values, "temperature": rising}), later)
 
 
 @given(st.floats(-1e4, 1e4), st.floats(0.0, 1e4), st.floats(0.0, 1.0))

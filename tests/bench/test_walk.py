@@ -595,6 +595,19 @@ def test_one_odd_repeat_of_three_is_doubted_and_the_others_are_not():
     assert odd == [2]
 
 
+def test_what_somebody_said_to_be_the_water_outweighs_repeats_that_read_otherwise():
+    story = Story(RINSE, replace(RO, repeats=3), TAP).dip(30.0, (6.3, 2.0, 21.0)).air()
+    for _ in range(2):
+        story.take((6.2, 26.0, 21.0)).air()
+    assert story.flags(1) == ""
+    story.take(RO_READS, lift=False)
+    assert "26 was expected" in story.walk.guidance().question
+    story.say("answer", "ro")
+    story.lift()
+    odd = [v.repeat for v in story.course.visits if any("otherwise" in f for f in v.flags)]
+    assert odd == [1, 2]
+
+
 def test_who_was_asked_and_answers_is_believed():
     story = Story(RO, TAP).take(RO_READS).air().take(RO_READS, lift=False)
     story.say("answer", "tap")
@@ -658,6 +671,19 @@ def test_a_later_rinse_tells_which_of_the_first_waters_was_the_glass_of_the_rins
     assert story.flags(1) == ""
     pass_through(story, [10.0] * 22 + [4.0])
     assert "distilled reads like it" in story.flags(1)
+
+
+def test_a_rough_look_flags_an_unknown_water_afterwards_until_a_better_one_clears_it():
+    rinses = (RINSE, replace(RINSE, water="distilled"))
+    story = Story(RO, rinses[0], TAP, rinses[1], CHECK).take((6.3, 16.0, 21.0)).air()
+    pass_through(story, [round(15.0 + 4.0 * 0.95**second) for second in range(24)])
+    assert "distilled reads like it" in story.flags(0)
+    story.take(TAP_READS).air()
+    pass_through(story, [5.0] * 24)
+    assert story.flags(0) == ""
+    known = Story(RO, RINSE, TAP, history={"ro": [reading_of((6.3, 16.1, 21.0))]})
+    pass_through(known.take((6.3, 16.0, 21.0)).air(), [20.0] * 5 + [15.0] * 10)
+    assert known.flags(0) == ""
 
 
 def test_a_rinse_in_a_glass_that_is_none_is_not_taken_for_it():
