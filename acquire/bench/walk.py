@@ -178,7 +178,7 @@ class Walk:
             return "nothing to do again yet", []
         last = standing[-1]
         news = self._visits.keep(replace(last, state="set aside"))
-        news += self._visits.take_back(last.capture_id)
+        news += self._visits.others.take_back(last.capture_id)
         self._at.rinsed_s = 0.0
         if dip is not None:
             dip.position = self.course.current
@@ -329,4 +329,7 @@ class Walk:
         said = f"{stop.water} showed {seen.middle:.4g} while the probe was in it"
         data = {**at.data(), **seen.as_data(), "position": float(dip.position)}
         event = Event(GLIMPSED, stamp, self.course.round.meter, said, data)
-        return [event, *(self._visits.doubt_by_rinse(stop.water) if stop.kind == "rinse" else ())]
+        return [
+            event,
+            *(self._visits.others.doubt_by_rinse(stop.water) if stop.kind == "rinse" else ()),
+        ]

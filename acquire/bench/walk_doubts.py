@@ -142,7 +142,7 @@ class Doubts:
         old = self._visits.standing(dip)
         if old is not None:
             news += self._visits.keep(replace(old, state="set aside", flags=(*old.flags, flag)))
-            news += self._visits.take_back(old.capture_id)
+            news += self._visits.others.take_back(old.capture_id)
         position = None if chosen == ANOTHER else course.open_for(chosen)
         name, role = "", None
         for stop in course.stops:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from acquire.bench.check import check_capture
-from acquire.bench.flagged import CARRY_OVER, NOT_AT_REST, PERHAPS, RIGHT_GLASS, SAID, is_said
-from acquire.bench.likeness import are_apart, values_of
+from acquire.bench.flagged import NOT_AT_REST, PERHAPS, SAID
+from acquire.bench.likeness import values_of
 from acquire.bench.walk_odd import carry_over, check_flags, not_rinsed, temperature_apart
+from acquire.bench.walk_others import Others
 from acquire.bench.walk_state import Bench, Dip, UnderWay, WalkNews
 from acquire.bench.walk_which import Which
 from acquire.bench.walk_words import stop_in_words
@@ -18,8 +19,6 @@ from acquire.readings import Capture, CaptureState, Event, Role, Stamp
 from acquire.rounds import ParticleCount, Stop, Visit, VisitState
 
 __all__ = ["Visits"]
-
-_OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
 
 _UNHEARD_OF = (
     "nothing was known of it yet, and it was taken once: another glass would not have been noticed"
@@ -36,8 +35,7 @@ class Visits:
         self._at = at
         self._which = which
         self._bench = bench
-        self._because: dict[str, list[tuple[Visit, str]]] = {}
-        """By capture: what was said of other visits because of it."""
+        self.others = Others(at, which, self.keep)
         self._channels = {channel.quantity: channel for channel in bench.channels}
 
     def new(
@@ -108,8 +106,8 @@ class Visits:
             at.pending[dip.position] = ["done again"]
         news: list[WalkNews] = [*self.keep(visit), *checks]
         news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
-        news += self._doubts_of_before(stop.water, capture, dip)
-        news += self._repeats_apart(dip.position)
+        news += self.others.doubt_before(stop.water, capture, dip)
+        news += self.others.doubt_repeats(dip.position)
         return [*news, *at.move_on(capture.taken)]
 
     def _flags(self, dip: Dip, stop: Stop, capture: Capture) -> list[str]:
@@ -140,83 +138,6 @@ class Visits:
         missing = not_rinsed(self._at.course, dip.position)
         return [*flags, missing] if missing else flags
 
-    def _doubts_of_before(self, water: str, capture: Capture, dip: Dip) -> list[WalkNews]:
-        """Flag earlier visits that read as this water does, when it is in doubt which was which."""
-        if not dip.was_doubted:
-            return []
-        course = self._at.course
-        news: list[WalkNews] = []
-        for visit, other in list(course.taken_captures()):
-            mine = course.stops[visit.position]
-            if mine.water == water or mine.kind == "rinse" or other.id == capture.id:
-                continue
-            if mine.water != dip.was_like or mine.kind == "check":
-                continue  # no other water reads as a solution does: its own values tell it
-            if is_said(visit.flags) or self._is_repeated(visit, other):
-                continue
-            flag = _reads_like_it(water)
-            if flag not in visit.flags:
-                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
-                self._because.setdefault(capture.id, []).append((visit, flag))
-        return news
-
-    def doubt_by_rinse(self, rinse: str) -> list[WalkNews]:
-        """Flag earlier visits that read as the rinse was seen to just now, more than their own."""
-        news: list[WalkNews] = []
-        flag = _reads_like_it(rinse)
-        for visit, capture in list(self._at.course.taken_captures()):
-            stop = self._at.course.stops[visit.position]
-            if stop.kind in {"rinse", "check"} or is_said(visit.flags):
-                continue
-            values = values_of(capture)
-            doubt = self._which.like_rinse(stop, values, but=capture.id, afterwards=True)
-            is_like = doubt is not None and doubt.like == rinse
-            is_like = is_like and not self._is_repeated(visit, capture)
-            if is_like and flag not in visit.flags:
-                news += self.keep(replace(visit, flags=(*visit.flags, flag)))
-            elif not is_like and flag in visit.flags:  # seen better by now
-                news += self._without(visit, flag)
-        return news
-
-    def _is_repeated(self, visit: Visit, capture: Capture) -> bool:
-        """Whether another immersion of its stop read the same: nobody errs twice to one glass."""
-        return any(
-            one.position == visit.position
-            and other.id != capture.id
-            and not _is_doubted(one)
-            and not are_apart(capture, other)
-            for one, other in self._at.course.taken_captures()
-        )
-
-    def _repeats_apart(self, position: int) -> list[WalkNews]:
-        """Flag repeats that none of the others bears out; one that a later one does, no longer.
-
-        One that is doubted for another reason bears out nothing.
-        """
-        found = [(v, c) for v, c in self._at.course.taken_captures() if v.position == position]
-        news: list[WalkNews] = []
-        for visit, capture in found:
-            others = [(v, other) for v, other in found if other.id != capture.id]
-            near = [v for v, other in others if not are_apart(capture, other)]
-            is_borne_out = len(near) == len(others) or any(not _is_doubted(v) for v in near)
-            # Against one of which somebody said that it is this water, no number of others counts.
-            is_denied = any(is_said(v.flags) and are_apart(capture, other) for v, other in others)
-            is_odd = (is_denied or not is_borne_out) and not is_said(visit.flags)
-            flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
-            flags = (*flags, _OTHERWISE) if is_odd else flags
-            if self._is_repeated(visit, capture):
-                flags = tuple(flag for flag in flags if RIGHT_GLASS not in flag)
-            if flags != visit.flags:
-                news += self.keep(replace(visit, flags=flags))
-        return news
-
-    def take_back(self, capture_id: str) -> list[WalkNews]:
-        """A capture is no longer its water's: what was said of others because of it goes."""
-        news: list[WalkNews] = []
-        for named, flag in self._because.pop(capture_id, []):
-            news += self._without(named, flag)
-        return news
-
     def be_sure(self, dip: Dip) -> list[WalkNews]:
         """Somebody has said that a visit was of its water: doubts of it go.
 
@@ -229,7 +150,7 @@ class Visits:
         said = f"{SAID} {self._at.course.stops[visit.position].water}"
         kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
         dip.visit = replace(visit, flags=(*kept, said))
-        return [*self.keep(dip.visit), *self._repeats_apart(visit.position)]
+        return [*self.keep(dip.visit), *self.others.doubt_repeats(visit.position)]
 
     def be_told(self, dip: Dip) -> list[WalkNews]:
         """Somebody has said, from memory and against all numbers, that it was of its water.
@@ -256,14 +177,6 @@ class Visits:
         same = (made.position, made.repeat, made.at_ms)
         visits = self._at.course.visits
         return next((v for v in visits if (v.position, v.repeat, v.at_ms) == same), made)
-
-    def _without(self, named: Visit, flag: str) -> list[WalkNews]:
-        for visit in self._at.course.visits:
-            same = (visit.position, visit.at_ms) == (named.position, named.at_ms)
-            if same and flag in visit.flags:
-                flags = tuple(one for one in visit.flags if one != flag)
-                return self.keep(replace(visit, flags=flags))
-        return []
 
     def _judged(self, name: str, capture: Capture) -> tuple[tuple[Check, ...], list[str]]:
         try:
@@ -320,14 +233,3 @@ class Visits:
     def role_of(self, water: str) -> Role | None:
         """Give what a water is to this round."""
         return next((s.role for s in self._at.course.stops if s.water == water and s.role), None)
-
-
-def _reads_like_it(water: str) -> str:
-    return f"{water} reads like it: {RIGHT_GLASS}, both times?"
-
-
-def _is_doubted(visit: Visit) -> bool:
-    """Whether it may be another water's, or mixed with it, by more than other repeats read."""
-    return any(
-        flag.startswith((PERHAPS, CARRY_OVER)) and flag != _OTHERWISE for flag in visit.flags
-    )

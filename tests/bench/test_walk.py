@@ -695,7 +695,7 @@ def test_a_rinse_in_a_glass_that_is_none_is_not_taken_for_it():
 def test_repeats_that_agree_take_the_doubt_of_the_rinse_away():
     story = Story(replace(RO, repeats=2), RINSE, TAP).take((6.3, 3.1, 21.0)).air()
     story.walk._which.learn_rinse("distilled", Seen(3.0, 3.0, 21.0))
-    story.news += story.walk._visits.doubt_by_rinse("distilled")
+    story.news += story.walk._visits.others.doubt_by_rinse("distilled")
     assert "distilled reads like it" in story.flags(0)
     story.take((6.3, 3.2, 21.0))
     assert story.flags(0) == ""
