@@ -13,6 +13,7 @@ from acquire.errors import StoreDamaged
 from acquire.paths import real
 from acquire.store.database import APPLICATION_ID, mapped
 from acquire.store.lock import StoreLock
+from acquire.store.tail import SUFFIXES
 
 __all__ = ["set_aside"]
 
@@ -37,7 +38,7 @@ def set_aside(path: Path, at_ms: int, damage: StoreDamaged) -> Path:
             name = f"{path.name}.damaged-{stamp}-{number}"
         with mapped(path, "putting the damaged store aside"):
             # The log first: a new store beside the log of another would be ruined by it.
-            for companion in ("-wal", "-shm", ".suspect", ""):
+            for companion in ("-wal", *SUFFIXES, "-shm", ".suspect", ""):
                 one = path.with_name(path.name + companion)
                 if one.exists():
                     one.rename(path.with_name(name + companion))

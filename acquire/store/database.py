@@ -5,6 +5,7 @@ Also the one place where sqlite3's exceptions become ours.
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -24,6 +25,7 @@ __all__ = [
     "require_sqlite",
     "require_version",
     "require_whole",
+    "stalling",
     "suspect",
     "trust",
 ]
@@ -45,6 +47,12 @@ _STALLED = {
     sqlite3.SQLITE_IOERR,
     sqlite3.SQLITE_BUSY,
     sqlite3.SQLITE_LOCKED,
+}
+_SQLITE_CODES = {
+    errno.ENOSPC: sqlite3.SQLITE_FULL,
+    errno.EDQUOT: sqlite3.SQLITE_FULL,
+    errno.EROFS: sqlite3.SQLITE_READONLY,
+    errno.EACCES: sqlite3.SQLITE_PERM,
 }
 _HINTS = {
     sqlite3.SQLITE_FULL: "there is no room left on the disk: make room",
@@ -74,6 +82,17 @@ def mapped(path: Path, doing: str) -> Iterator[None]:
         raise _damaged(path, "text in it is no text") from error
     except OSError as error:
         raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
+
+
+@contextmanager
+def stalling(path: Path, doing: str) -> Iterator[None]:
+    """Turn what the system raises at a write inside into StoreStalled: it may be tried again."""
+    try:
+        yield
+    except OSError as error:
+        code = _SQLITE_CODES.get(error.errno or 0, sqlite3.SQLITE_IOERR)
+        said = error.strerror or error
+        raise StoreStalled(f"{path}: {doing} failed: {_HINTS[code]} ({said})") from error
 
 
 def _damaged(path: Path, finding: str) -> StoreDamaged:

@@ -140,7 +140,7 @@ class Ledger:
     def commit(
         self, readings: Sequence[ReadingRows], kept: Sequence[Kept] = ()
     ) -> list[StoreError | None]:
-        """Make all of it durable in one transaction.
+        """Make all of it durable, whole: in one transaction, or in the tail where that will do.
 
         Gives for each of `kept` None, or why that one was refused (the others are kept).
 
@@ -148,6 +148,11 @@ class Ledger:
             StoreError: nothing of it was kept; calling again with the same may succeed.
 
         """
+        appended = None if kept else self._tables.append(readings)
+        if appended is not None:
+            self.rows += appended
+            self.commits += 1
+            return []
         try:
             outcomes, rows = self._transact(readings, kept)
         except StoreDamaged:
@@ -199,6 +204,7 @@ class Ledger:
                     self._tables.correct(item)
                 case Carrier() | Delivered() | Refused():
                     settle(execute, item)
+                    self._tables.heed_carriers()
                 case KeptDraw() | Alert() | Cleared() | Acknowledged() | Replaced() | Restored():
                     keep_watched(execute, item)
                 case Round() | Visit() | ParticleCount():
@@ -239,11 +245,13 @@ class Ledger:
         """End the run, empty the log, give the store back; the lock goes even when that fails."""
         try:
             with mapped(self.path, "closing"), closing(self._connection):
+                self._transact([], [])  # what the tail holds
                 self._connection.execute(
                     "UPDATE runs SET ended_ms = ?, clean = 1 WHERE id = ?",
                     (ended.at_ms, self._run),
                 )
                 self._checkpoint()
+            self._tables.remove_tail()
         finally:
             self._lock.release()
 

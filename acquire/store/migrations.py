@@ -17,6 +17,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped
+from acquire.store.packs import put_away
 from acquire.store.steps import (
     CHECKS,
     FRESH,
@@ -26,8 +27,10 @@ from acquire.store.steps import (
     ROLL_UPS,
     ROLL_UPS_OUT,
     ROUNDS,
+    TAIL,
     WATCH,
 )
+from acquire.store.tail import SUFFIXES, tail_rows
 
 __all__ = ["STEPS", "Step", "create", "known_version", "migrate", "version_of"]
 
@@ -53,6 +56,7 @@ STEPS: tuple[Step, ...] = (
     Step(8, PACKS),
     Step(9, ROLL_UPS_OUT),
     Step(10, FRESH),
+    Step(11, TAIL),
 )
 
 
@@ -74,10 +78,10 @@ def create(path: Path, steps: Sequence[Step] = STEPS) -> None:
 
     The caller holds the store's lock.
     """
-    for left in ("-wal", "-journal"):
+    for left in ("-wal", "-journal", *SUFFIXES):
         companion = path.with_name(path.name + left)
         if companion.exists() and companion.stat().st_size:
-            # SQLite would replay it into the new file and ruin both.
+            # SQLite would replay a log into the new file and ruin both.
             raise StoreError(
                 f"{path}: the store is missing but {companion.name} is there: it holds the last "
                 f"records of a store that was moved. Put {path.name} back beside it, or move "
@@ -124,7 +128,10 @@ def _back_up(connection: sqlite3.Connection, path: Path, backup: Path) -> None:
     with mapped(path, f"copying to {backup.name} before migrating"):
         unfinished.unlink(missing_ok=True)
         with closing(sqlite3.connect(unfinished)) as copy:
+            waiting = list(tail_rows(connection.execute))
             connection.backup(copy)
+            put_away(copy.execute, waiting)
+            copy.commit()
         unfinished.replace(backup)
         _sync_folder(path.parent)
 

@@ -1,8 +1,8 @@
 """Readings as the store holds them: many to a row, so that a flash card is written little.
 
-Each commit makes one row of its readings for each meter (fresh.py); when ten minutes are over,
-`Packer` makes one row of `packs` of all of theirs. A pack never reaches beyond its window (ten
-minutes, UTC), and its key begins with its first instant, so a span of time is a span of keys.
+Each commit makes a pack of its readings for each meter (tail.py), every two minutes those become
+one (packer.py). A pack never reaches beyond its window (ten minutes, UTC), and its key begins with
+its first instant, so a span of time is a span of keys.
 
 Values stand as whole numbers over a power of ten: 7.01 as 701 over 1e2. The quotient of two whole
 numbers that a double holds is the double nearest to it (IEEE 754, division is correctly rounded),
@@ -13,37 +13,42 @@ equals stands in `single_readings`, a value a row.
 from __future__ import annotations
 
 import json
+import secrets
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import NamedTuple
 
-from acquire.store.fresh import COLUMNS, Row, Slots, fresh_rows
+from acquire.store.tail import COLUMNS, Row, has_tail, tail_rows
 
 __all__ = [
+    "COLUMNS",
+    "KEYS",
     "WINDOW_MS",
-    "Packer",
+    "Pack",
+    "Row",
     "Said",
     "Value",
     "count_values",
     "delete_before",
+    "insert_packs",
     "is_packed",
     "last_values",
     "newest_ms",
     "oldest_ms",
+    "packed",
+    "put_away",
+    "said_in",
     "values_between",
+    "window_of",
     "windows",
 ]
 
 WINDOW_MS = 600_000
-_STEP = 1024
+KEYS = 1024
 """Keys to a millisecond: so many packs may begin in one."""
 _LARGEST = 2**53
 _DIGITS = 22
 """1e22 is the largest power of ten that a double holds exactly."""
-_QUIET_COMMITS = 3
-"""A window that got nothing for so many commits is made one pack a meter."""
-_LOOK_BACK = 12
-"""Windows looked at after a start for what was not put together yet."""
 
 Execute = Callable[..., "Cursor"]
 Cursor = Iterable[tuple[object, ...]]
@@ -68,7 +73,7 @@ class Said(NamedTuple):
     cells: tuple[tuple[float | None, int], ...]
 
 
-class _Pack(NamedTuple):
+class Pack(NamedTuple):
     first_ms: int
     clock: int
     series: str
@@ -92,7 +97,7 @@ def _scaled(value: float) -> tuple[int, int] | None:
     return None
 
 
-def _packed(said: Sequence[Said]) -> tuple[list[_Pack], list[Said]]:
+def packed(said: Sequence[Said]) -> tuple[list[Pack], list[Said]]:
     """Pack the readings of one window; gives also those that cannot be packed."""
     groups: dict[tuple[int, tuple[int, ...]], list[tuple[Said, list[tuple[int, int] | None]]]] = {}
     single: list[Said] = []
@@ -124,7 +129,7 @@ def _packed(said: Sequence[Said]) -> tuple[list[_Pack], list[Said]]:
             )
         if rows:
             scales = "[" + ",".join(f"1e{d}" for d in digits) + "]"
-            packs.append(_Pack(first_ms, clock, _json(series), scales, _json(rows)))
+            packs.append(Pack(first_ms, clock, _json(series), scales, _json(rows)))
     return packs, single
 
 
@@ -133,7 +138,7 @@ def _json(value: object) -> str:
 
 
 def _unpacked(key: int, clock: int, series: str, scales: str, rows: str) -> Iterator[Said]:
-    first_ms = key // _STEP
+    first_ms = key // KEYS
     keys = tuple(json.loads(series))
     powers = [int(float(scale)) for scale in json.loads(scales)]
     for since_ms, *numbers in json.loads(rows):
@@ -148,15 +153,15 @@ def _unpacked(key: int, clock: int, series: str, scales: str, rows: str) -> Iter
 
 def _rows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[Row]:
     """Give the packs of the windows that touch a span."""
-    keys = (begin_ms - begin_ms % WINDOW_MS) * _STEP, max(0, end_ms) * _STEP
+    keys = window_of(begin_ms) * KEYS, max(0, end_ms) * KEYS
     yield from execute(
         f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
         keys,
     )
-    yield from fresh_rows(execute, *keys)
+    yield from tail_rows(execute, *keys)
 
 
-def _said(rows: Iterable[Row]) -> Iterator[Said]:
+def said_in(rows: Iterable[Row]) -> Iterator[Said]:
     """Give what packs hold; unordered."""
     for row in rows:
         yield from _unpacked(*row)  # type: ignore[arg-type]
@@ -166,7 +171,7 @@ def values_between(execute: Execute, begin_ms: int, end_ms: int) -> list[Value]:
     """Give every value from one instant to before another, in order. Meant for short spans."""
     found = [
         Value(one.at_ms, series, value, flag, one.clock)
-        for one in _said(_rows(execute, begin_ms, end_ms))
+        for one in said_in(_rows(execute, begin_ms, end_ms))
         if begin_ms <= one.at_ms < end_ms
         for series, (value, flag) in zip(one.series, one.cells, strict=True)
     ]
@@ -186,13 +191,13 @@ def last_values(execute: Execute, series: Iterable[int], since_ms: int) -> list[
     """Give the last value of each of those series that has one from `since_ms` on."""
     found: dict[int, Value] = {}
     wanted = set(series)
-    since_key = (since_ms - since_ms % WINDOW_MS) * _STEP
+    since_key = window_of(since_ms) * KEYS
     heads = list(execute("SELECT key, series FROM packs WHERE key >= ?", (since_key,)))
-    heads += [(key, told) for key, _, told, *_ in fresh_rows(execute, since_key)]
+    heads += [(key, told) for key, _, told, *_ in tail_rows(execute, since_key)]
     seen = -1
     for key, told in sorted(heads, reverse=True):
-        at_ms = int(key) // _STEP  # type: ignore[call-overload]
-        window = at_ms - at_ms % WINDOW_MS
+        at_ms = int(key) // KEYS  # type: ignore[call-overload]
+        window = window_of(at_ms)
         if not wanted:
             break
         if window != seen and wanted.intersection(json.loads(str(told))):
@@ -221,27 +226,28 @@ def windows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[tuple[int,
         found = oldest_ms(execute, at_ms)
         if found is None or found >= end_ms:
             return
-        begin = max(at_ms, found - found % WINDOW_MS)
-        at_ms = min(end_ms, found - found % WINDOW_MS + WINDOW_MS)
+        begin = max(at_ms, window_of(found))
+        at_ms = min(end_ms, window_of(found) + WINDOW_MS)
         yield begin, at_ms
 
 
 def oldest_ms(execute: Execute, since_ms: int = 0) -> int | None:
     """Give an instant at or before the first value of the window of `since_ms` or a later one."""
-    begin = since_ms - since_ms % WINDOW_MS
+    begin = window_of(since_ms)
+    # The tail first: what moves among the packs meanwhile is met twice, not missed.
+    waiting = [_first_ms(row) for row in tail_rows(execute, begin * KEYS)]
     found = _only(
         execute(
             "SELECT min(at_ms) FROM (SELECT min(key) / ? AS at_ms FROM packs WHERE key >= ? "
             "UNION ALL SELECT min(at_ms) FROM single_readings WHERE at_ms >= ?)",
-            (_STEP, begin * _STEP, begin),
+            (KEYS, begin * KEYS, begin),
         )
     )
-    fresh = [_first_ms(row) for row in fresh_rows(execute, begin * _STEP)]
-    return min([*fresh, *(() if found is None else (found,))], default=None)
+    return min([*waiting, *(() if found is None else (found,))], default=None)
 
 
 def _first_ms(row: Row) -> int:
-    return int(str(row[0])) // _STEP
+    return int(str(row[0])) // KEYS
 
 
 def is_packed(execute: Execute) -> bool:
@@ -253,35 +259,35 @@ def newest_ms(execute: Execute) -> int | None:
     """Give the instant of the last value there is."""
     if not is_packed(execute):
         return _only(execute("SELECT max(at_ms) FROM readings"))
+    waiting = max((one.at_ms for one in said_in(tail_rows(execute))), default=None)
     last = _only(execute("SELECT max(key) FROM packs"))
-    packed = None
+    lasting = None
     if last is not None:
-        begin = last // _STEP
-        packed = _only(
+        begin = last // KEYS
+        lasting = _only(
             execute(
                 # Readings stand in the order of time: the last of a pack is its newest.
                 "SELECT max(key / ? + json_extract(rows, '$[#-1][0]')) FROM packs WHERE key >= ?",
-                (_STEP, (begin - begin % WINDOW_MS) * _STEP),
+                (KEYS, window_of(begin) * KEYS),
             )
         )
     single = _only(execute("SELECT max(at_ms) FROM single_readings"))
-    fresh = max((one.at_ms for one in _said(fresh_rows(execute))), default=None)
-    return max((one for one in (packed, single, fresh) if one is not None), default=None)
+    return max((one for one in (lasting, single, waiting) if one is not None), default=None)
 
 
 def count_values(execute: Execute) -> int:
     """Count the values of the whole store."""
-    packed = _only(
+    lasting = _only(
         execute("SELECT sum(json_array_length(series) * json_array_length(rows)) FROM packs")
     )
-    fresh = sum(len(one.cells) for one in _said(fresh_rows(execute)))
-    return (packed or 0) + fresh + (_only(execute("SELECT count(*) FROM single_readings")) or 0)
+    waiting = sum(len(one.cells) for one in said_in(tail_rows(execute)))
+    return (lasting or 0) + waiting + (_only(execute("SELECT count(*) FROM single_readings")) or 0)
 
 
 def delete_before(execute: Execute, cut_ms: int, *, packs: int, singles: int) -> None:
     """Delete some of what is older, the oldest first: so many packs, so many single values."""
     for table, column, cut, most in (
-        ("packs", "key", (cut_ms - cut_ms % WINDOW_MS) * _STEP, packs),
+        ("packs", "key", window_of(cut_ms) * KEYS, packs),
         ("single_readings", "at_ms", cut_ms, singles),
     ):
         oldest = _only(execute(f"SELECT min({column}) FROM {table}"))  # noqa: S608 - constants
@@ -298,152 +304,35 @@ def delete_before(execute: Execute, cut_ms: int, *, packs: int, singles: int) ->
         execute(f"DELETE FROM {table} WHERE {column} < ?", (end,))  # noqa: S608 - constants
 
 
-def _window(row: Row) -> int:
-    first_ms = _first_ms(row)
-    return first_ms - first_ms % WINDOW_MS
+def window_of(at_ms: int) -> int:
+    """Give the begin of the window of an instant."""
+    return at_ms - at_ms % WINDOW_MS
+
+
+def insert_packs(execute: Execute, packs: Iterable[Pack]) -> None:
+    """Put packs among the lasting ones, each with a key of its own."""
+    for pack in packs:
+        first = pack.first_ms * KEYS
+        last = _only(
+            execute("SELECT max(key) FROM packs WHERE key >= ? AND key < ?", (first, first + KEYS))
+        )
+        key = first if last is None else last + 1
+        if key == first + KEYS:
+            raise OverflowError("more than a thousand packs begin in one millisecond")
+        execute(
+            f"INSERT INTO packs ({COLUMNS}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - constants
+            (key, *pack[1:]),
+        )
+
+
+def put_away(execute: Execute, rows: Iterable[Row]) -> None:
+    """Put packs of a store's tail into a copy of the store, which has none of its own."""
+    insert_packs(execute, (Pack(_first_ms(row), *row[1:]) for row in rows))  # type: ignore[arg-type]
+    if has_tail(execute):
+        execute("UPDATE tail SET turn = ?", (secrets.randbits(62),))
 
 
 def _only(rows: Cursor) -> int | None:
     for (value,) in rows:
         return None if value is None else int(value)  # type: ignore[call-overload]
     return None
-
-
-class Packer:
-    """Takes the readings of the writer's transactions; nothing is kept in memory beyond one."""
-
-    def __init__(self, execute: Execute) -> None:
-        self._execute = execute
-        self._slots = Slots(execute)
-        self.remember()
-
-    def remember(self) -> None:
-        """Begin from what is stored: before the first use and after anything rolled back."""
-        self._slots.remember()
-        self._fresh: list[Said] = []
-        self._taken: tuple[int, set[tuple[int, int]]] = (-1, set())
-        self._commits = 0
-        self._is_packed = is_packed(self._execute)
-        newest = newest_ms(self._execute)
-        self._newest_ms = -1 if newest is None else newest
-        self._open: dict[int, int] = {}
-        if not self._is_packed:
-            return
-        first = 0 if newest is None else newest - newest % WINDOW_MS - _LOOK_BACK * WINDOW_MS
-        # When each window that may hold several packs of a meter was touched last.
-        self._open = {
-            int(window): 0  # type: ignore[call-overload]
-            for (window,) in self._execute(
-                "SELECT key / ? / ? * ? AS window FROM packs WHERE key >= ? GROUP BY window "
-                "HAVING count(*) > 1",
-                (_STEP, WINDOW_MS, WINDOW_MS, max(0, first) * _STEP),
-            )
-        }
-        self._open.update((_window(row), 0) for row in fresh_rows(self._execute))
-
-    @property
-    def newest_ms(self) -> int:
-        """The last instant written; -1 when there is none."""
-        return self._newest_ms
-
-    def add(self, one: Said) -> None:
-        """Take a reading into the present transaction."""
-        self._fresh.append(one)
-        if one.at_ms - one.at_ms % WINDOW_MS == self._taken[0]:
-            self._taken[1].update((one.at_ms, series) for series in one.series)
-
-    def is_taken(self, at_ms: int, series: int) -> bool:
-        """Tell whether a value of that series stands at that instant."""
-        window = at_ms - at_ms % WINDOW_MS
-        if not self._is_packed:
-            query = "SELECT count(*) FROM readings WHERE at_ms = ? AND series = ?"
-            is_fresh = any(one.at_ms == at_ms and series in one.series for one in self._fresh)
-            return is_fresh or bool(_only(self._execute(query, (at_ms, series))))
-        if window != self._taken[0]:
-            held = values_between(self._execute, window, window + WINDOW_MS)
-            taken = {one[:2] for one in held}
-            taken.update((one.at_ms, key) for one in self._fresh for key in one.series)
-            self._taken = window, taken
-        return (at_ms, series) in self._taken[1]
-
-    def write(self) -> None:
-        """Write what was taken, and put together what is over."""
-        self._commits += 1
-        fresh, self._fresh = self._fresh, []
-        if not self._is_packed:
-            self._insert_singly(fresh, "readings")
-            return
-        by_window: dict[int, list[Said]] = {}
-        for one in fresh:
-            by_window.setdefault(one.at_ms - one.at_ms % WINDOW_MS, []).append(one)
-            self._newest_ms = max(self._newest_ms, one.at_ms)
-        for window, said in by_window.items():
-            packs, single = _packed(said)
-            self._insert(packs, are_fresh=True)
-            self._insert_singly(single)
-            self._open[window] = self._commits
-        present = self._newest_ms - self._newest_ms % WINDOW_MS
-        over = {
-            window
-            for window, touched in self._open.items()
-            if window < present and self._commits - touched >= _QUIET_COMMITS
-        }
-        if over:
-            for window in over & self._put_together(min(over)):
-                del self._open[window]
-
-    def _put_together(self, window: int) -> set[int]:
-        """Make one pack a meter of a window that is over.
-
-        Where some of it is fresh, all that is fresh moves. Gives the windows of what moved.
-        """
-        by_window: dict[int, list[Row]] = {window: []}
-        if self._slots.last_key(window * _STEP, (window + WINDOW_MS) * _STEP) is not None:
-            for row in self._slots.take_all():
-                by_window.setdefault(_window(row), []).append(row)
-        for its, rows in by_window.items():
-            self._join(its, rows)
-        return set(by_window)
-
-    def _join(self, window: int, fresh: list[Row]) -> None:
-        """Put packs of a window, those given included, together among the lasting ones."""
-        span = window * _STEP, (window + WINDOW_MS) * _STEP
-        lasting = list(
-            self._execute(
-                f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
-                span,
-            )
-        )
-        packs, single = _packed(list(_said([*lasting, *fresh])))
-        if single:  # a common power of ten does not suit them all: they stay as they are
-            self._insert(_Pack(_first_ms(row), *row[1:]) for row in fresh)  # type: ignore[arg-type]
-        elif fresh or len(packs) < len(lasting):
-            self._execute("DELETE FROM packs WHERE key >= ? AND key < ?", span)
-            self._insert(packs)
-
-    def _insert(self, packs: Iterable[_Pack], *, are_fresh: bool = False) -> None:
-        for pack in packs:
-            first = pack.first_ms * _STEP
-            last = _only(
-                self._execute(
-                    "SELECT max(key) FROM packs WHERE key >= ? AND key < ?", (first, first + _STEP)
-                )
-            )
-            fresh = self._slots.last_key(first, first + _STEP)
-            key = max(first - 1 if one is None else one for one in (last, fresh)) + 1
-            if key == first + _STEP:
-                raise OverflowError("more than a thousand packs begin in one millisecond")
-            if not (are_fresh and self._slots.put(key, pack[1:])):
-                self._execute(
-                    f"INSERT INTO packs ({COLUMNS}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - constants
-                    (key, *pack[1:]),
-                )
-
-    def _insert_singly(self, said: Iterable[Said], table: str = "single_readings") -> None:
-        for one in said:
-            for series, (value, flag) in zip(one.series, one.cells, strict=True):
-                self._execute(
-                    f"INSERT INTO {table} (at_ms, series, value, flag, clock) "  # noqa: S608 - constants
-                    "VALUES (?, ?, ?, ?, ?)",
-                    (one.at_ms, series, value, flag, one.clock),
-                )

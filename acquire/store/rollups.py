@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from acquire.store.packs import delete_before, is_packed, newest_ms, values_between, windows
+from acquire.store.tail import has_tail
 from acquire.store.tally import COLUMNS, Tally
 
 __all__ = ["LEVELS", "Level", "Retention", "RollUps"]
@@ -23,7 +24,7 @@ _SLICE = 20_000
 _EXPIRED = 200
 """Rows that may be deleted in a commit, whatever it inserts."""
 _EXPIRED_PACKS = 8
-"""Ten minutes of eight meters: more than any commit adds."""
+"""Packs that may be deleted in a transaction; of more meters than that, one of each."""
 _DAY_MS = 86_400_000
 
 
@@ -76,7 +77,7 @@ class RollUps:
     def see(self, at_ms: int, cells: Iterable[tuple[int, float | None, int]]) -> None:
         """Take note of an inserted reading: series, value, flag code."""
         self._newest_ms = max(self._newest_ms, at_ms)
-        if at_ms >= self._through.get(MINUTES.table, 0):
+        if self.is_ahead(at_ms):
             return
         for level in LEVELS:
             if at_ms < self._through[level.table]:
@@ -85,6 +86,17 @@ class RollUps:
                     if value is not None and not flag:
                         key = start_ms, series
                         self._late[level.table].setdefault(key, Tally()).add(at_ms, value)
+
+    def is_ahead(self, at_ms: int) -> bool:
+        """Tell whether no level has come to that instant yet."""
+        return at_ms >= self._through.get(MINUTES.table, 0)
+
+    def is_wanted(self, level: Level) -> bool:
+        """Tell whether somebody waits for a level to be carried outward."""
+        if not has_tail(self._execute):  # nor, before version 9, roll-ups that go out
+            return False
+        query = "SELECT count(*) FROM carriers WHERE rollups = ?"
+        return bool(self._execute(query, (level.table,)).fetchone()[0])
 
     def roll(self) -> None:
         """Bring every level up to date."""
@@ -181,7 +193,7 @@ class RollUps:
 
     # -- away -------------------------------------------------------------------------------
 
-    def expire(self, inserted: int) -> None:
+    def expire(self, inserted: int, meters: int) -> None:
         """Delete some of what is past its time: a little more than is about to be `inserted`.
 
         Called before the inserts of the same transaction, so that they take the pages which the
@@ -198,7 +210,7 @@ class RollUps:
         delete_before(
             self._execute,
             min(self._cut_ms["readings"], self._through[MINUTES.table]),
-            packs=_EXPIRED_PACKS,
+            packs=max(_EXPIRED_PACKS, meters),
             singles=most,
         )
         cut = min(self._cut_ms["minutes"], self._through[HOURS.table])

@@ -487,7 +487,7 @@ SELECT pack.key / 1024 + json_extract(reading.value, '$[0]') AS at_ms,
 FROM TABLE AS pack, json_each(pack.rows) AS reading, json_each(pack.series) AS one"""
 
 _FRESH = """
--- Version 10: the packs of the last commits stand in rows that are written over again (fresh.py).
+-- Version 10: the packs of the last commits stand in rows that are written over again.
 CREATE TABLE fresh_turn (
     turn INTEGER NOT NULL
 ) STRICT;
@@ -515,5 +515,28 @@ FRESH = "".join(
         "\nUNION ALL",
         _UNPACKED.replace("TABLE", "fresh_packs"),
         "\nWHERE pack.turn = (SELECT turn FROM fresh_turn);\n",
+    )
+)
+
+TAIL = "".join(
+    (
+        """
+-- Version 11: the packs since the last transaction stand in a file beside the store (tail.py).
+CREATE TABLE tail (
+    turn INTEGER NOT NULL                      -- names the records in it that count
+) STRICT;
+INSERT INTO tail VALUES (2);
+
+INSERT INTO packs SELECT key, clock, series, scales, rows FROM fresh_packs
+WHERE turn = (SELECT turn FROM fresh_turn);
+DROP VIEW readings;
+DROP TABLE fresh_packs;
+DROP TABLE fresh_turn;
+
+CREATE VIEW readings AS
+SELECT at_ms, series, value, flag, clock FROM single_readings
+UNION ALL""",
+        _UNPACKED.replace("TABLE", "packs"),
+        ";\n",
     )
 )

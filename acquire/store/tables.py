@@ -15,8 +15,9 @@ from acquire.store.check_rows import (
     keep_correction,
     undo_correction,
 )
-from acquire.store.packs import Packer, Said
-from acquire.store.rollups import Retention, RollUps
+from acquire.store.packer import GATHER_MS, Packer
+from acquire.store.packs import Said
+from acquire.store.rollups import MINUTES, Retention, RollUps
 from acquire.store.rows import (
     CaptureRows,
     EventRow,
@@ -73,6 +74,12 @@ class Tables:
         self._newest_of: dict[str, int] = {}
         self._repeated: dict[str, tuple[int, int]] = {}
         self._rolls.remember()
+        self.heed_carriers()
+
+    def heed_carriers(self) -> None:
+        """Gather more often while somebody waits for minutes."""
+        wanted = self._rolls.is_wanted(MINUTES)
+        self._packer.gather_ms = MINUTES.length_ms if wanted else GATHER_MS
 
     # -- meters -----------------------------------------------------------------------------
 
@@ -129,6 +136,40 @@ class Tables:
 
     # -- readings ---------------------------------------------------------------------------
 
+    def append(self, readings: Sequence[ReadingRows]) -> int | None:
+        """Make readings durable without a transaction; gives how many values.
+
+        None, and nothing done, where it takes one: something else must be written with them, they
+        are out of their order, or it is time.
+
+        Raises:
+            StoreStalled: the disk did not take them.
+
+        """
+        said: list[Said] = []
+        newest_of: dict[str, int] = {}
+        for reading in readings:
+            keys = [self._series.get((reading.meter, quantity)) for quantity, _, _ in reading.cells]
+            at_ms = reading.stamp.at_ms
+            newest_ms = self._newest_of.get(reading.meter, self._newest_ms)
+            if (
+                None in keys
+                or not self._is_on_time(reading.stamp)
+                or not self._rolls.is_ahead(at_ms)
+                or at_ms <= newest_of.get(reading.meter, newest_ms)
+            ):
+                return None
+            newest_of[reading.meter] = at_ms
+            if keys:
+                cells = tuple((value, flag) for _, value, flag in reading.cells)
+                said.append(Said(at_ms, self._clock, tuple(key[0] for key in keys if key), cells))
+        if not said or not self._packer.append(said):
+            return None
+        self._newest_of.update(newest_of)
+        self._repeated.update((name, (at_ms, at_ms)) for name, at_ms in newest_of.items())
+        self._rolls.see(max(newest_of.values()), ())
+        return sum(len(one.cells) for one in said)
+
     def insert(self, reading: ReadingRows) -> int:
         """Insert a reading; gives how many rows that took."""
         if not reading.cells:
@@ -144,13 +185,17 @@ class Tables:
         return len(series)
 
     def expire(self, inserted: int) -> None:
-        """Make room for so many rows."""
-        self._rolls.expire(inserted)
+        """Make room for so many rows, and those of the tail."""
+        self._rolls.expire(inserted + self._packer.waiting, len(self._meters))
 
     def roll(self) -> None:
         """Write what was inserted and bring the roll-ups up to it."""
         self._packer.write()
         self._rolls.roll()
+
+    def remove_tail(self) -> None:
+        """Take the files beside the store away, once the last transaction has emptied them."""
+        self._packer.remove_tail()
 
     def _free_instant(self, meter: str, said_ms: int, series: Sequence[int]) -> int:
         """Find the first free instant from the one said on: a clock set back overwrites nothing.
@@ -170,8 +215,7 @@ class Tables:
         return at_ms
 
     def _follow_clock(self, stamp: Stamp) -> None:
-        lead_ms = _lead_ms(stamp.at_ms, stamp.mono_ns)
-        if abs(lead_ms - self._lead_ms) <= _CLOCK_MS:
+        if self._is_on_time(stamp):
             return
         self._clock = self._key_of(
             "INSERT INTO clocks (run, at_ms, mono_ns) VALUES (?, ?, ?)",
@@ -179,7 +223,10 @@ class Tables:
             stamp.at_ms,
             stamp.mono_ns,
         )
-        self._lead_ms = lead_ms
+        self._lead_ms = _lead_ms(stamp.at_ms, stamp.mono_ns)
+
+    def _is_on_time(self, stamp: Stamp) -> bool:
+        return abs(_lead_ms(stamp.at_ms, stamp.mono_ns) - self._lead_ms) <= _CLOCK_MS
 
     # -- captures and events ----------------------------------------------------------------
 

@@ -22,8 +22,16 @@ from acquire.store.database import (
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import known_version
-from acquire.store.packs import count_values, is_packed, oldest_ms, values_between, windows
+from acquire.store.packs import (
+    count_values,
+    is_packed,
+    oldest_ms,
+    put_away,
+    values_between,
+    windows,
+)
 from acquire.store.rollups import HOURS, MINUTES
+from acquire.store.tail import tail_rows
 
 __all__ = ["back_up", "compact", "verify"]
 
@@ -50,13 +58,15 @@ def back_up(path: Path, copy: Path, progress: Callable[[float], None] | None = N
         with closing(connection), mapped(copy, "copying"):
             unfinished.unlink(missing_ok=True)
             connection.execute("BEGIN")  # one snapshot: a commit meanwhile begins nothing anew
-            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+            waiting = list(tail_rows(connection.execute))
             with closing(sqlite3.connect(unfinished)) as target:
                 connection.backup(
                     target,
                     pages=_PAGES,
                     progress=lambda _, left, all_: progress and progress(1 - left / max(1, all_)),
                 )
+                put_away(target.execute, waiting)
+                target.commit()
                 require_whole(target, unfinished)
             if needs_rest and not is_at_rest(path):
                 raise StoreError(f"{path}: ouzel began to write to it while it was copied: again")

@@ -2,7 +2,8 @@
 
 `Recorder` puts itself between SQLite and its own file layer, as a VFS (sqlite.org, "The OS
 Interface"): every write, truncation, sync and deletion goes on to the real one and is noted in
-order, with the promises the program gave in between. `Disk` replays that log up to an instant and
+order, with the promises the program gave in between. What the store writes without SQLite, its tail,
+goes through `os` and is noted the same way. `Disk` replays that log up to an instant and
 gives the files as they may then be found:
 
 * what was written to a file before its last completed sync is there: that is all a sync promises,
@@ -27,6 +28,8 @@ from collections.abc import Iterable
 from ctypes import CFUNCTYPE, POINTER, c_char_p, c_int, c_int64, c_void_p
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from acquire.store.tail import SUFFIXES
 
 SECTOR = 512
 _CREATE, _JOURNALS = 0x4, 0x800 | 0x80000  # SQLITE_OPEN_CREATE; _MAIN_JOURNAL, _WAL
@@ -89,8 +92,8 @@ class Recorder:
         self._new: set[int] = set()
         assert library.sqlite3_vfs_register(ctypes.addressof(self._vfs), 1) == 0
         sys.addaudithook(self._audit)
-        self._fsync = os.fsync
-        os.fsync = self._sync_folder
+        self._fsync, self._pwrite, self._fdatasync = os.fsync, os.pwrite, os.fdatasync
+        os.fsync, os.pwrite, os.fdatasync = self._sync_folder, self._put, self._sync_tail
 
     def promise(self, *what: object) -> None:
         """The program has just said that this is durable."""
@@ -101,10 +104,25 @@ class Recorder:
             self.log.append(
                 ("rename", *(str(Path(os.fspath(a)).absolute()) for a in arguments[:2]))
             )
+        elif event == "os.remove":
+            self.log.append(("delete", str(Path(os.fspath(arguments[0])).absolute())))
+        elif event == "open" and _is_tail(arguments[0]) and arguments[2] & os.O_CREAT:
+            self.log.append(("open", str(Path(os.fspath(arguments[0])).absolute())))
+
+    def _put(self, descriptor: int, data: bytes, offset: int) -> int:
+        amount = self._pwrite(descriptor, data, offset)
+        path = str(_named(descriptor))
+        if _is_tail(path):
+            self.log.append(("write", path, offset, bytes(data)[:amount]))
+        return amount
+
+    def _sync_tail(self, descriptor: int) -> None:
+        self._fdatasync(descriptor)
+        self.log.append(("sync", str(_named(descriptor))))
 
     def _sync_folder(self, descriptor: int) -> None:
         self._fsync(descriptor)
-        if Path(f"/proc/self/fd/{descriptor}").is_dir():
+        if _named(descriptor).is_dir():
             self.log.append(("folder",))
 
     def _open(self, vfs, name, file, flags, out):
@@ -162,6 +180,14 @@ class Recorder:
             if sync_folder:
                 self.log.append(("folder",))
         return code
+
+
+def _named(descriptor: int) -> Path:
+    return Path(f"/proc/self/fd/{descriptor}").readlink()
+
+
+def _is_tail(path: object) -> bool:
+    return isinstance(path, str | os.PathLike) and os.fspath(path).endswith(SUFFIXES)
 
 
 def _path(name: int) -> str:

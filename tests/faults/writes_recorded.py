@@ -1,12 +1,13 @@
 """Run by test_power.py: a store under load, everything it does to its files written down.
 
 Arguments: the store, where the log goes, how many seconds of readings, what `synchronous` is to be
-(FULL is the product's own; the others must be found out).
+(FULL is the product's own; the others, and a tail that is not synced, must be found out).
 """
 
 from __future__ import annotations
 
 import asyncio
+import os
 import pickle
 import sys
 from dataclasses import replace
@@ -28,9 +29,11 @@ async def main(path: Path, seconds: int, recorder: Recorder) -> None:
         ) as writer:
             await writer.keep(Carrier("mqtt"))
             for n in range(session * seconds, (session + 1) * seconds):
-                # A day in few readings, so that hours and days are rolled up and readings expire.
-                clock._at_ms += 300_000
-                clock._mono_s += 300.0
+                # A day in few readings, so that hours and days are rolled up and readings expire;
+                # and between, seconds, so that some commits go into the tail alone.
+                step_s = 600 if n // 15 % 2 else 3
+                clock._at_ms += step_s * 1000
+                clock._mono_s += step_s
                 now = clock.now()
                 await writer.add(Reading("m", now, {"orp": float(n), "temperature": 21.0}))
                 if n % 7 == 3:
@@ -60,8 +63,10 @@ if __name__ == "__main__":
         prepare(connection, path)
         connection.execute(f"PRAGMA synchronous = {how}")
 
-    if how != "FULL":
+    if how not in {"FULL", "NO TAIL"}:
         database._prepare = otherwise
     noted = Recorder()
+    if how == "NO TAIL":
+        os.fdatasync = lambda _descriptor: None
     asyncio.run(main(store, count, noted))
     log.write_bytes(pickle.dumps(noted.log))

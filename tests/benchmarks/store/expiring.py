@@ -13,7 +13,7 @@ import random
 import tempfile
 from pathlib import Path
 
-from writing import START_MS, second, written
+from writing import START_MS, Shared, second, written
 
 from acquire.readings import Stamp
 from acquire.store.ledger import Ledger
@@ -47,10 +47,14 @@ def measure(every_s: int) -> str:
             ledger.commit([one for n in range(begin, begin + 600) for one in said(n)])
         ledger.close(Stamp(START_MS, 0))
         ledger = Ledger(path, Stamp(START_MS, 0), retention=Retention(raw_days=1))
+        shared = Shared(path)
         before, size = written(), path.stat().st_size
         begin = first - first % 600 + 600
         for start in range(begin, begin + MEASURED_S, every_s):
             ledger.commit([one for n in range(start, start + every_s) for one in said(n)])
+            if (start - begin) % 30 < every_s:
+                shared.sync()
+        shared.close()
         ledger.close(Stamp(START_MS, 0))
         after = written()
         a_day = DAY_S / MEASURED_S / 1e6

@@ -1,24 +1,37 @@
 """What the store costs: bytes written to the disk a day, bytes kept a reading, time.
 
-    python tests/benchmarks/store/writing.py [--hours 1] [--every 10 60]
+    python tests/benchmarks/store/writing.py [--hours 1] [--every 10 60] [--real MINUTES]
 
 Two simulated meters say seven quantities a second each; nobody waits for the clock. "written" is
 what the process handed to the system in write calls (log, checkpoints and all), "device" what the
-system then sent towards the disk in its own blocks; both are read from /proc/self/io (Linux).
+system then sent towards the disk in its own blocks; both are read from /proc/self/io (Linux). The
+memory that readers and writer share (`-shm`) is written by the system itself, half a minute after it
+was touched: here it is synced every 30 s of the readings' time instead, which counts the same.
+
+`--real 20` (or OUZEL_REAL_MINUTES=20) does wait for the clock, so many minutes, and syncs nothing
+that the store does not: what the system writes on its own is then its own doing.
 """
 
 from __future__ import annotations
 
 import argparse
+import asyncio
+import itertools
+import math
+import os
 import random
 import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from acquire.clock import SystemClock
 from acquire.readings import Reading, Stamp
+from acquire.store import StoreWriter
 from acquire.store.ledger import Ledger
+from acquire.store.packer import GATHER_MS
 from acquire.store.records import Records
+from acquire.store.rollups import Retention
 from acquire.store.rows import reading_rows
 
 START_MS = 1_790_000_000_000
@@ -52,11 +65,26 @@ def written() -> tuple[int, int]:
     return int(counted["wchar"]), int(counted["write_bytes"])
 
 
+class Shared:
+    """The memory shared by readers and writer, written as the system would."""
+
+    def __init__(self, store: Path) -> None:
+        self._descriptor = os.open(store.with_name(store.name + "-shm"), os.O_RDONLY)
+
+    def sync(self) -> None:
+        os.fsync(self._descriptor)
+
+    def close(self) -> None:
+        os.close(self._descriptor)
+
+
 def measure(hours: float, every_s: int) -> str:
     chance = random.Random(7)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "water.db"
         ledger = Ledger(path, Stamp(START_MS, 0))
+        shared = Shared(path)
+        shared.sync()
         empty, before, began = path.stat().st_size, written(), time.process_time()
         batch: list[Reading] = []
         for n in range(round(hours * 3600)):
@@ -64,6 +92,9 @@ def measure(hours: float, every_s: int) -> str:
             if n % every_s == every_s - 1:
                 ledger.commit([reading_rows(reading) for reading in batch])
                 batch.clear()
+            if n % 30 == 29:
+                shared.sync()
+        shared.close()
         ledger.close(Stamp(START_MS + round(hours * 3.6e6), 0))
         after, took_s = written(), time.process_time() - began
         size = path.stat().st_size - empty
@@ -77,6 +108,41 @@ def measure(hours: float, every_s: int) -> str:
             f"{(after[1] - before[1]) * a_day:>9.0f} {size * a_day:>9.1f} "
             f"{size / ledger.rows:>9.1f} {took_s / hours / 36:>9.3f} {count / read_s:>11,.0f}"
         )
+
+
+async def measure_real(minutes: int) -> str:
+    """Write at the pace of the clock, with everything at its default."""
+    clock, chance = SystemClock(), random.Random(7)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "water.db"
+        writer = await StoreWriter.open(path, clock=clock, retention=Retention())
+        # From the middle of two minutes to the middle of others: whole gatherings of the tail.
+        cycle_s, now_s = GATHER_MS / 1000, time.time()
+        begin_s = now_s - now_s % cycle_s + 1.5 * cycle_s
+        end_s = begin_s + -(-minutes * 60 // cycle_s) * cycle_s
+        before = None
+        for n in itertools.count():
+            if before is None and time.time() >= begin_s:
+                before = written()
+            if before is not None and time.time() >= end_s:
+                break
+            for reading in second(n, chance):
+                await writer.add(Reading(reading.meter, clock.now(), reading.values))
+                await asyncio.sleep(0.2)
+            await asyncio.sleep(max(0.0, now_s + n + 1 - time.time()))
+        after, stats = written(), writer.stats
+        await writer.close()
+        closed = written()
+    assert before is not None
+    a_day = 86_400 / (end_s - begin_s) / 1e6
+    return (
+        f"{(end_s - begin_s) / 60:.0f} real minutes, {stats.readings} readings, "
+        f"{stats.commits} commits\n"
+        f"  written {(after[0] - before[0]) * a_day:.1f} MB/day, "
+        f"device {(after[1] - before[1]) * a_day:.1f} MB/day\n"
+        f"  and the log moved into the file at the end: written "
+        f"{(closed[0] - before[0]) * a_day:.1f}, device {(closed[1] - before[1]) * a_day:.1f} MB/day"
+    )
 
 
 def rows_a_second(batch: int) -> str:
@@ -98,7 +164,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument("--every", type=int, nargs="+", default=[1, 10, 30, 60, 600])
+    real = float(os.environ.get("OUZEL_REAL_MINUTES", "0"))
+    parser.add_argument("--real", type=float, metavar="MINUTES", default=real)
     args = parser.parse_args()
+    if args.real > 0:
+        print(asyncio.run(measure_real(math.ceil(args.real))))
+        return
     print(f"two meters, seven quantities, 1 Hz, {args.hours:g} h counted up to a day\n")
     print("  commit      log   written    device    growth     bytes       CPU    readings")
     print("   every   MB/day    MB/day    MB/day    MB/day   a value       per cent  read/s")

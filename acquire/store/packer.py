@@ -1,0 +1,190 @@
+"""The writer's way with packs: into the tail, and every two minutes among the lasting ones.
+
+Two ways lead in. `append` makes readings durable in the tail alone, which costs the flash least;
+`add` and `write` put them, with all that is in the tail, among the lasting packs in a transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from acquire.store.packs import (
+    COLUMNS,
+    KEYS,
+    WINDOW_MS,
+    Execute,
+    Said,
+    insert_packs,
+    is_packed,
+    newest_ms,
+    packed,
+    said_in,
+    values_between,
+    window_of,
+)
+from acquire.store.tail import Tail
+
+__all__ = ["GATHER_MS", "Packer"]
+
+GATHER_MS = 120_000
+"""What two minutes (UTC) bring is in the tail at most: so far are programs behind that read the
+store by SQL alone, and so often come the roll-ups."""
+_QUIET_COMMITS = 3
+"""A window that got nothing for so many commits is looked at."""
+_MANY_PACKS = 8
+"""More packs of a meter in a window than this, from many captures or late readings, become one.
+Those of its five gatherings stay: to write them again would cost more than they take."""
+_LOOK_BACK = 12
+"""Windows looked at after a start for what was not put together yet."""
+
+
+class Packer:
+    """Takes the readings of the writer's commits; nothing is kept in memory beyond one."""
+
+    def __init__(self, execute: Execute) -> None:
+        self._execute = execute
+        self._tail = Tail(execute)
+        self._since_ms = 0  # when the tail's first reading was
+        self.gather_ms = GATHER_MS
+        self.waiting = 0
+        """Values in the tail."""
+        self.remember()
+
+    def remember(self) -> None:
+        """Begin from what is stored: before the first use and after anything rolled back."""
+        self._tail.remember()
+        self._fresh: list[Said] = []
+        self._taken: tuple[int, set[tuple[int, int]]] = (-1, set())
+        self._commits = 0
+        self._is_packed = is_packed(self._execute)
+        newest = newest_ms(self._execute)
+        self._newest_ms = -1 if newest is None else newest
+        # Of each window that may hold many packs of a meter: how often it was written to, and when
+        # last.
+        self._open: dict[int, tuple[int, int]] = {}
+        if self._is_packed:
+            first = 0 if newest is None else window_of(newest) - _LOOK_BACK * WINDOW_MS
+            self._open = {
+                int(str(window)): (_MANY_PACKS + 1, 0)
+                for (window,) in self._execute(
+                    "SELECT key / ? / ? * ? AS window FROM packs WHERE key >= ? GROUP BY window "
+                    "HAVING count(*) > ? * count(DISTINCT series)",
+                    (KEYS, WINDOW_MS, WINDOW_MS, max(0, first) * KEYS, _MANY_PACKS),
+                )
+            }
+
+    @property
+    def newest_ms(self) -> int:
+        """The last instant written; -1 when there is none."""
+        return self._newest_ms
+
+    def append(self, said: Sequence[Said]) -> bool:
+        """Make readings durable in the tail; False, and nothing done, if a transaction is due.
+
+        Raises:
+            StoreStalled: the disk did not take them.
+
+        """
+        newest = max(one.at_ms for one in said)
+        is_first = self._tail.is_empty
+        is_due = not is_first and newest // self.gather_ms > self._since_ms // self.gather_ms
+        if is_due or not self._tail.is_open:
+            return False
+        rows: list[tuple[object, ...]] = []
+        for its in _by_window(said).values():
+            packs, single = packed(its)
+            if single:
+                return False
+            rows += [(pack.first_ms * KEYS, *pack[1:]) for pack in packs]
+        self._tail.append(rows)
+        if is_first:
+            self._since_ms, self.waiting = min(one.at_ms for one in said), 0
+        self.waiting += sum(len(one.cells) for one in said)
+        self._newest_ms = max(self._newest_ms, newest)
+        self._commits += 1
+        for one in said:
+            self._note(one)
+        return True
+
+    def add(self, one: Said) -> None:
+        """Take a reading into the present transaction."""
+        self._fresh.append(one)
+        self._note(one)
+
+    def _note(self, one: Said) -> None:
+        if window_of(one.at_ms) == self._taken[0]:
+            self._taken[1].update((one.at_ms, series) for series in one.series)
+
+    def is_taken(self, at_ms: int, series: int) -> bool:
+        """Tell whether a value of that series stands at that instant."""
+        window = window_of(at_ms)
+        if not self._is_packed:
+            query = "SELECT count(*) FROM readings WHERE at_ms = ? AND series = ?"
+            is_fresh = any(one.at_ms == at_ms and series in one.series for one in self._fresh)
+            ((held,),) = self._execute(query, (at_ms, series))
+            return is_fresh or bool(held)
+        if window != self._taken[0]:
+            values = values_between(self._execute, window, window + WINDOW_MS)
+            taken = {one[:2] for one in values}
+            taken.update((one.at_ms, key) for one in self._fresh for key in one.series)
+            self._taken = window, taken
+        return (at_ms, series) in self._taken[1]
+
+    def write(self) -> None:
+        """Write what was taken and what the tail holds, and put together what is over."""
+        self._commits += 1
+        fresh, self._fresh = self._fresh, []
+        if not self._is_packed:
+            self._insert_singly(fresh, "readings")
+            return
+        self.waiting = 0
+        for window, said in _by_window([*said_in(self._tail.take_all()), *fresh]).items():
+            packs, single = packed(said)
+            insert_packs(self._execute, packs)
+            self._insert_singly(single)
+            self._open[window] = self._open.get(window, (0, 0))[0] + 1, self._commits
+            self._newest_ms = max(self._newest_ms, *(one.at_ms for one in said))
+        over = [
+            window
+            for window, (_, touched) in sorted(self._open.items())
+            if window < window_of(self._newest_ms) and self._commits - touched >= _QUIET_COMMITS
+        ]
+        for window in over:
+            times, _ = self._open.pop(window)
+            if times > _MANY_PACKS:
+                self._put_together(window)
+                break
+
+    def remove_tail(self) -> None:
+        """Take its files away at the end, when nothing is left in them."""
+        self._tail.remove()
+
+    def _put_together(self, window: int) -> None:
+        """Make one pack a meter of a window that is over."""
+        span = window * KEYS, (window + WINDOW_MS) * KEYS
+        rows = list(
+            self._execute(
+                f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
+                span,
+            )
+        )
+        packs, single = packed(list(said_in(rows)))
+        if not single and len(packs) < len(rows):  # else no power of ten suits them all
+            self._execute("DELETE FROM packs WHERE key >= ? AND key < ?", span)
+            insert_packs(self._execute, packs)
+
+    def _insert_singly(self, said: Iterable[Said], table: str = "single_readings") -> None:
+        for one in said:
+            for series, (value, flag) in zip(one.series, one.cells, strict=True):
+                self._execute(
+                    f"INSERT INTO {table} (at_ms, series, value, flag, clock) "  # noqa: S608 - constants
+                    "VALUES (?, ?, ?, ?, ?)",
+                    (one.at_ms, series, value, flag, one.clock),
+                )
+
+
+def _by_window(said: Iterable[Said]) -> dict[int, list[Said]]:
+    found: dict[int, list[Said]] = {}
+    for one in said:
+        found.setdefault(window_of(one.at_ms), []).append(one)
+    return found
