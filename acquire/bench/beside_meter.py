@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from acquire.bench.meter_state import DAY_MS, LEAST_DAYS, MONTH_DAYS, SESSION_MS
 from acquire.bench.sides import Measured
 from acquire.checks import Check, StandingCorrection
-from acquire.stats.trend import theil_sen
+from acquire.stats.trend import LATEST, theil_sen
 
 __all__ = ["Beside", "Off", "beside_meter", "drift_beside"]
 
@@ -91,7 +91,7 @@ def drift_beside(
     for check in checks:
         if not check.resembles:
             by_solution.setdefault((check.quantity, check.solution), []).append(check)
-    mine = max(by_solution.values(), key=len, default=[])
+    mine = max(by_solution.values(), key=len, default=[])[-LATEST:]
     if len(mine) < 3 or mine[-1].at_ms - mine[0].at_ms < LEAST_DAYS * DAY_MS:
         return None
     days = [(check.at_ms - mine[0].at_ms) / DAY_MS for check in mine]

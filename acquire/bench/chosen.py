@@ -37,17 +37,19 @@ def compare_stored(
     *,
     quantities: Quantities = BUILT_IN,
     matters: Mapping[str, float] | None = None,
+    rounds: Sequence[Round] | None = None,
 ) -> list[Comparison]:
     """Compare what two words mean: water, capture, round, or `water@round`.
 
     One round alone, by its id or as `last`, gives its reference against each of its subjects; two
-    give each water that is in both, the earlier as reference.
+    give each water that is in both, the earlier as reference. `rounds` are those of the store,
+    where they were asked for already.
 
     Raises:
         ConfigError: nothing in the store goes by such a word, or both are the same captures.
 
     """
-    rounds = records.rounds()
+    rounds = records.rounds() if rounds is None else rounds
     pairs = _pairs(records, rounds, first, second)
     for reference, subject in pairs:
         both = {one.id for one in reference} & {one.id for one in subject}

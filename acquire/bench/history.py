@@ -6,7 +6,7 @@ meter is not read as a change of the water. Numbers in the quantity's unit; mont
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
@@ -18,6 +18,7 @@ from acquire.checks import Check, StandingCorrection
 from acquire.errors import ConfigError
 from acquire.quantities import BUILT_IN, Quantity
 from acquire.readings import Capture, CaptureState, Role
+from acquire.rounds import Round
 from acquire.stats.charts import Individuals, individuals
 from acquire.store.records import Records
 
@@ -87,16 +88,30 @@ class _Known:
 
 
 def history(
-    records: Records, water: str, *, quantities: Quantities = BUILT_IN, since_ms: int = 0
+    records: Records,
+    water: str,
+    *,
+    quantities: Quantities = BUILT_IN,
+    since_ms: int = 0,
+    latest: int | None = None,
+    rounds: Sequence[Round] | None = None,
 ) -> WaterHistory:
     """Give the history of a water: its final captures but rinses and checks.
+
+    `latest` bounds it to so many visits and says so, for one that is long; `rounds` are those of
+    the store, where they were asked for already.
 
     Raises:
         ConfigError: no such water; names those there are.
 
     """
     notes: list[str] = []
-    captures = list(_captures(records, water, quantities, since_ms, notes))
+    walked = _Walked(records.rounds() if rounds is None else rounds)
+    kept = _captures(records, water, quantities, since_ms, notes)
+    visits, more = walked.visits(kept, latest)
+    captures = [capture for visit in visits for capture in visit.captures]
+    if more:
+        notes.append(f"The latest {latest} visits; `ouzel history` has all.")
     counted = (one for one in records.counts(water=water) if one.at_ms >= since_ms)
     counts = tuple(particle_result(one) for one in counted)
     if not captures and not counts:
@@ -113,7 +128,6 @@ def history(
         [one for meter in sorted(meters) for one in records.corrections(meter=meter)],
         [check for check in records.checks() if check.meter in meters],
     )
-    visits = _visits(records, captures)
     names = dict.fromkeys(
         name for one in captures for name in (*one.values, *one.derived) if name in quantities
     )
@@ -123,11 +137,15 @@ def history(
 
 
 def _captures(
-    records: Records, water: str, quantities: Quantities, since_ms: int, notes: list[str]
+    records: Records,
+    water: str,
+    quantities: Quantities,
+    since_ms: int,
+    notes: list[str],
 ) -> Iterator[Capture]:
-    """Oldest first; what was kept in another unit than the table's is left out, and said."""
+    """Newest first; what was kept in another unit than the table's is left out, and said."""
     kept = records.captures_in_units(water=water, state=CaptureState.FINAL, since_ms=since_ms)
-    for capture, units in reversed(list(kept)):
+    for capture, units in kept:
         if capture.role in {Role.RINSE, Role.SOLUTION}:
             continue
         odd = [n for n, unit in units.items() if n in quantities and unit != quantities[n].unit]
@@ -137,29 +155,47 @@ def _captures(
         yield capture
 
 
-def _visits(records: Records, captures: Sequence[Capture]) -> list[_Visit]:
-    """Group the repeats of a round; other captures stand for themselves."""
-    place: dict[str, tuple[str, int]] = {}
-    flags: dict[str, tuple[str, ...]] = {}
-    aside: set[str] = set()
-    for one in records.rounds():
-        for visit in one.visits:
-            if visit.capture_id:
-                place[visit.capture_id] = one.id, visit.position
-                flags[visit.capture_id] = visit.flags
-                (aside.add if visit.state != "taken" else aside.discard)(visit.capture_id)
-    groups: dict[tuple[str, int] | str, list[Capture]] = {}
-    for capture in captures:
-        if capture.id not in aside:
-            groups.setdefault(place.get(capture.id, capture.id), []).append(capture)
-    return [
-        _Visit(
-            tuple(some),
-            key[0] if isinstance(key, tuple) else "",
-            {c.id: flags.get(c.id, ()) for c in some},
-        )
-        for key, some in groups.items()
-    ]
+class _Walked:
+    """To which stop of which round a capture belongs, and what was odd about it."""
+
+    def __init__(self, rounds: Sequence[Round]) -> None:
+        self._place: dict[str, tuple[str, int]] = {}
+        self._flags: dict[str, tuple[str, ...]] = {}
+        self._aside: set[str] = set()
+        for one in rounds:
+            for visit in one.visits:
+                if visit.capture_id:
+                    self._place[visit.capture_id] = one.id, visit.position
+                    self._flags[visit.capture_id] = visit.flags
+                    is_aside = visit.state != "taken"
+                    (self._aside.add if is_aside else self._aside.discard)(visit.capture_id)
+
+    def visits(
+        self, newest_first: Iterable[Capture], latest: int | None
+    ) -> tuple[list[_Visit], bool]:
+        """Group the repeats of a round, oldest first; other captures stand for themselves.
+
+        Also whether there are more than the latest so many: no more are then read than needed.
+        """
+        groups: dict[tuple[str, int] | str, list[Capture]] = {}
+        more = False
+        for capture in newest_first:
+            key = self._place.get(capture.id, capture.id)
+            if capture.id in self._aside:
+                continue
+            if latest is not None and key not in groups and len(groups) == latest:
+                more = True
+                break
+            groups.setdefault(key, []).append(capture)
+        found = [
+            _Visit(
+                tuple(reversed(some)),
+                key[0] if isinstance(key, tuple) else "",
+                {c.id: self._flags.get(c.id, ()) for c in some},
+            )
+            for key, some in groups.items()
+        ]
+        return found[::-1], more
 
 
 def _quantity(name: str, visits: Sequence[_Visit], known: _Known) -> QuantityHistory:

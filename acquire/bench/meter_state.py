@@ -10,7 +10,7 @@ from statistics import fmean
 from acquire.checks import Check, StandingCorrection, in_force
 from acquire.errors import WaterError
 from acquire.stats.charts import Individuals, individuals
-from acquire.stats.trend import theil_sen
+from acquire.stats.trend import LATEST, theil_sen
 from acquire.water.electrode import (
     BufferReading,
     Electrode,
@@ -190,6 +190,7 @@ def drift_of(checks: Sequence[Check]) -> Drift | None:
 
     None with one check, or when all lie within a week.
     """
+    checks = checks[-LATEST:]
     days = [(check.at_ms - checks[0].at_ms) / DAY_MS for check in checks]
     if len(checks) < 2 or days[-1] < LEAST_DAYS:
         return None

@@ -21,7 +21,7 @@ from acquire.bench.sides import IMPORTED, Channels, Measured
 from acquire.checks import Check, StandingCorrection
 from acquire.quantities import Quantity
 from acquire.stats.budget import Budget, Component, difference
-from acquire.stats.trend import MOST_POINTS, theil_sen
+from acquire.stats.trend import LATEST, theil_sen
 
 __all__ = ["Change", "Point", "WaterTrend", "change_of", "is_one_session", "trend_of"]
 
@@ -84,7 +84,7 @@ def trend_of(
 ) -> WaterTrend | None:
     """Fit the points that nothing speaks against; None with fewer than three or within a week."""
     name = quantity.name
-    last = [point for point in points if not point.is_doubted][-MOST_POINTS:]
+    last = [point for point in points if not point.is_doubted][-LATEST:]
     if len(last) < 3 or last[-1].at_ms - last[0].at_ms < LEAST_DAYS * DAY_MS:
         return None
     days = [(point.at_ms - last[0].at_ms) / DAY_MS for point in last]

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from acquire.cli.export import add_redaction
 from acquire.cli.options import add_config, add_store
+
+if TYPE_CHECKING:
+    from acquire.store.records import Records
 
 __all__ = ["add_to", "run"]
 
@@ -58,10 +62,7 @@ def run(args: argparse.Namespace) -> int:
             records,
             hide_places=args.redact,
             number_waters=args.number_waters,
-            more_waters=[
-                *(count.water for count in records.counts()),
-                *(stop.water for one in records.rounds() for stop in one.stops),
-            ],
+            more_waters=_more_waters(records) if args.number_waters else (),
             heard=lambda: show("looking at the waters"),
         )
         now_ms = SystemClock().now().at_ms
@@ -86,3 +87,11 @@ def _show(address: str) -> None:
 
     if not webbrowser.open(address):
         print(f"no browser could be started: open {address}", file=sys.stderr)
+
+
+def _more_waters(records: Records) -> list[str]:
+    """Give names of waters that no capture has: of counts, and of stops."""
+    return [
+        *(count.water for count in records.counts()),
+        *(stop.water for one in records.rounds() for stop in one.stops),
+    ]

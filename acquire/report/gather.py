@@ -24,7 +24,10 @@ from acquire.rounds import ParticleCount, Round
 from acquire.stats.budget import Budget
 from acquire.store.records import Records
 
-__all__ = ["Bench", "Gathered", "Taken", "gather"]
+__all__ = ["MOST_VISITS", "Bench", "Gathered", "Taken", "gather"]
+
+MOST_VISITS = 300
+"""The latest visits to a water that a report looks back on: years of weekly ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +106,13 @@ def gather(
             )
         )
     heard("comparing")
+    rounds = records.rounds()
     counts = [redaction.count(count) for count in records.counts(round_id=visit.id)]
     return Gathered(
         redaction.round(visit),
         tuple(taken),
-        _comparisons(records, visit, bench.quantities),
-        tuple(_histories(records, visit, bench.quantities)),
+        _comparisons(records, visit, bench.quantities, rounds),
+        tuple(_histories(records, visit, bench.quantities, rounds)),
         tuple(result for count in counts if (result := _result(count)) is not None),
         tuple(_count_comparisons(counts)),
         channels,
@@ -118,21 +122,27 @@ def gather(
 
 
 def _comparisons(
-    records: Records, visit: Round, quantities: Mapping[str, Quantity]
+    records: Records,
+    visit: Round,
+    quantities: Mapping[str, Quantity],
+    rounds: Sequence[Round],
 ) -> tuple[Comparison, ...]:
     try:
-        return tuple(compare_stored(records, visit.id, quantities=quantities))
+        return tuple(compare_stored(records, visit.id, quantities=quantities, rounds=rounds))
     except ConfigError:  # it holds no reference and subject: the rest still tells something
         return ()
 
 
 def _histories(
-    records: Records, visit: Round, quantities: Mapping[str, Quantity]
+    records: Records,
+    visit: Round,
+    quantities: Mapping[str, Quantity],
+    rounds: Sequence[Round],
 ) -> Iterator[WaterHistory]:
     names = dict.fromkeys(stop.water for stop in visit.stops if stop.kind == "water")
     for name in names:
         with suppress(ConfigError, WaterError):  # never captured for good: it has none
-            yield history(records, name, quantities=quantities)
+            yield history(records, name, quantities=quantities, latest=MOST_VISITS, rounds=rounds)
 
 
 def _result(count: ParticleCount) -> CountResult | None:

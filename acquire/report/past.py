@@ -16,8 +16,6 @@ __all__ = ["histories_of"]
 
 _LEAST = 2
 """Visits before there is anything to draw."""
-_MOST = 300
-"""The latest visits that are drawn."""
 _STRIP = 18.0
 """Height left under the points for the checks."""
 _TRENDS = {
@@ -110,7 +108,7 @@ def _signed(value: float) -> str:
 
 
 def _figure(view: View, each: QuantityHistory, quantity: Quantity) -> Markup:
-    points = each.points[-_MOST:]
+    points = each.points
     begin, end = points[0].at_ms, points[-1].at_ms
     low, high = _reach(each, points)
 

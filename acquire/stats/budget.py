@@ -127,7 +127,7 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
     return _t(level, whole)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=4096)
 def _t(level: float, whole: float) -> float:
     """A history of years asks for the same few over and over."""
     return t_quantile(0.5 + level / 2.0, whole)

@@ -150,7 +150,7 @@ def t_cdf(t: float, dof: float) -> float:
     return 1.0 - tail if t > 0 else tail
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=4096)
 def t_quantile(p: float, dof: float) -> float:
     """Give the p quantile of Student's t, `dof` > 0, 0 < p < 1; infinite `dof` is the normal."""
     _probability(p)
@@ -159,8 +159,28 @@ def t_quantile(p: float, dof: float) -> float:
     if p == 0.5:
         return 0.0
     upper = max(p, 1.0 - p)
-    value = _solve(lambda t: t_cdf(t, dof), upper, 0.0, 2.0)
+    value = _t_upper(upper, dof)
     return value if p > 0.5 else -value
+
+
+def _t_upper(p: float, dof: float) -> float:
+    """Solve for p > 0.5 by Newton's steps, kept within what is known: a history asks for many."""
+    low, high = 0.0, 2.0
+    while t_cdf(high, dof) < p:
+        low, high = high, 2.0 * high
+    scale = math.exp(math.lgamma((dof + 1.0) / 2.0) - math.lgamma(dof / 2.0))
+    scale /= math.sqrt(dof * math.pi)
+    t = min(max(normal_quantile(p), low), high)
+    for _ in range(30):
+        over = t_cdf(t, dof) - p
+        low, high = (low, t) if over > 0 else (t, high)
+        step = over / (scale * (1.0 + t * t / dof) ** (-0.5 * (dof + 1.0)))
+        t, before = t - step, t
+        if not low <= t <= high:
+            t = 0.5 * (low + high)
+        if abs(t - before) <= 1e-14 * t:  # the cdf itself is no surer
+            return t
+    return _solve(lambda t: t_cdf(t, dof), p, low, high)
 
 
 def binomial_tail(successes: int, trials: int, p: float) -> float:

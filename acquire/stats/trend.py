@@ -12,10 +12,13 @@ from acquire.errors import WaterError
 from acquire.stats.quantiles import normal_cdf, normal_quantile
 from acquire.water.inputs import finite
 
-__all__ = ["Trend", "theil_sen"]
+__all__ = ["LATEST", "MOST_POINTS", "Trend", "theil_sen"]
 
 MOST_POINTS = 1500
 """Every pair of points is looked at: beyond this many, thin the series first."""
+LATEST = 400
+"""So many of the latest points of a long record tell where it goes: a year of daily ones, and
+80,000 pairs, which nobody waits for (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)

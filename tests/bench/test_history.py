@@ -9,8 +9,10 @@ from dataclasses import replace
 
 import pytest
 
+from acquire.bench.beside_meter import drift_beside
 from acquire.bench.chosen import compare_stored
 from acquire.bench.history import history
+from acquire.bench.meter_state import drift_of
 from acquire.bench.movement import Point, trend_of
 from acquire.checks import Check
 from acquire.clock import SystemClock
@@ -22,6 +24,7 @@ from acquire.outlets.history_words import history_lines
 from acquire.quantities import BUILT_IN
 from acquire.readings import Capture, CaptureState, Channel, Role, SettledValue, Stamp
 from acquire.rounds import Round, Stop, Visit
+from acquire.stats.trend import LATEST
 from acquire.store.records import Records
 from acquire.store.writer import StoreWriter
 
@@ -269,6 +272,23 @@ def test_what_lies_outside_the_chart_is_named_by_its_place_among_all_points(stor
     with store(*items) as records:
         found = of(history(records, "tap"), "ph")
     assert found.chart.outside == (9,)
+
+
+def test_the_latest_visits_are_read_and_no_more(store):
+    with store(*rounds()) as records:
+        whole, part = history(records, "tap"), history(records, "tap", latest=2)
+        exact = history(records, "tap", latest=3)
+    assert of(part, "ph").points == of(whole, "ph").points[1:]
+    assert part.notes == ("The latest 2 visits; `ouzel history` has all.",)
+    assert (exact.notes, whole.notes) == ((), ())
+
+
+def test_a_meter_checked_every_day_for_years_still_tells_its_drift(store):
+    """More than 1500 checks were more than a trend takes, and the history was lost for it."""
+    draw = random.Random(3)
+    checks = [check(f"k{n}", n, draw.gauss(0.0, 0.01)) for n in range(1600)]
+    assert drift_beside("ph", checks, 7.4, []).checks == LATEST
+    assert abs(drift_of(checks).per_month) < 0.01
 
 
 def test_a_closing_check_that_failed_speaks_against_the_round(store):
