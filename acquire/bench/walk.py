@@ -326,7 +326,7 @@ class Walk:
             return []
         at = self._at
         self._which.learn(stop, seen)
-        said = f"{stop.water} showed {seen.middle:.4g} while the probe was in it"
+        said = f"{stop.water}, seen in passing: {self._which.ionic} {seen.told()}"
         data = {**at.data(), **seen.as_data(), "position": float(dip.position)}
         event = Event(GLIMPSED, stamp, self.course.round.meter, said, data)
         return [

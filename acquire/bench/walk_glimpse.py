@@ -64,6 +64,11 @@ class Seen:
         """Vague, but good enough where nothing else at all is known."""
         return not self.is_brief and self.half <= 0.3 * self.middle + 2.0 * _STEP
 
+    def told(self) -> str:
+        """Say what it holds, as far as that is known."""
+        low, high = f"{self.low:.3g}", f"{self.high:.3g}"
+        return f"about {high}" if low == high else f"{low} to {high}"
+
     def is_worse(self, other: Seen) -> bool:
         """Whether it tells less than another look did, and nothing of drops that came since."""
         if not self.is_vague or (not self.is_brief and self.low > 1.1 * other.high + _STEP):

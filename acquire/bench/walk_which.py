@@ -159,7 +159,7 @@ class Which:
         if seen.low - margin <= value <= seen.high + margin:
             return None
         name = self._ionic if self._ionic != "tds" else "TDS"
-        why = f"{name} {value:.4g} where about {seen.middle:.4g} was seen before it was lifted"
+        why = f"{name} {value:.4g} where {seen.told()} was seen before it was lifted"
         ahead = [one.water for one in self._course.waters_to_come() if one.water != stop.water]
         return self._asked(why, [*ahead[:2], stop.water])
 

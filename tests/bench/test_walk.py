@@ -782,7 +782,8 @@ def test_what_was_seen_in_passing_is_known_after_an_interruption_too():
     pass_through(first, [3.0] * 24)
     pass_through(first, [14.0] * 25)
     glimpsed = [n for n in first.news if isinstance(n, Event) and n.kind == GLIMPSED]
-    assert [n.text.split(" while")[0] for n in glimpsed] == ["distilled showed 3", "ro showed 14"]
+    said = [n.text.split(", seen in passing: conductivity ") for n in glimpsed]
+    assert said == [["distilled", "about 3"], ["ro", "about 14"]]
     foreign = replace(glimpsed[1], data={**glimpsed[1].data, "round": "other", "low": 480.0})
     for reads, asked in ((TAP_READS, "about 14 was seen"), ((6.3, 3.0, 21.0), "like distilled")):
         again = Story(round_=first.course.round)
