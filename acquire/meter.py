@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
+import re
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
@@ -225,7 +226,9 @@ class _LinkWatch:
         await self._count_frames(reading.stamp)
 
     async def is_lost(self, problem: MeterError, stamp: Stamp) -> None:
-        is_news = not self._is_told or str(problem) != self._problem
+        # Noise has another count each time, which is no news.
+        said = re.sub(r"\d+", "", str(problem))
+        is_news = not self._is_told or said != self._problem
         if is_news and self._may_speak(stamp):
             data: dict[str, float | str] = {}
             if isinstance(problem, MeterUnavailable):
@@ -237,7 +240,7 @@ class _LinkWatch:
             await self._tell(kind, stamp, str(problem), data)
         elif not self._problem:
             self._untold += 1
-        self._problem = str(problem)
+        self._problem = said
         await self._count_frames(stamp)
 
     def _may_speak(self, stamp: Stamp) -> bool:

@@ -119,6 +119,16 @@ async def test_bytes_that_make_no_sense_are_told_apart_from_silence_and_soon(fak
     assert "none make sense" in events(said, "meter_not_reached")[0].text
 
 
+async def test_noise_that_goes_on_is_told_of_once_whatever_its_count(fake_clock):
+    """Each silence counted another number of bad frames, which was an event of its own each time."""
+    acts = [["garbage"] * (5 + n) for n in range(8)]
+    async with supervised(fake_clock, ScriptedDriver(fake_clock, acts), silence_s=10.0) as said:
+        await fake_clock.advance(200)
+    told = [one.text for one in said if one.kind == "meter_not_reached"]
+    noise = [text for text in told if "none make sense" in text]
+    assert len(noise) == 1, told
+
+
 async def test_bad_frames_are_told_at_most_once_a_minute(fake_clock):
     driver = ScriptedDriver(fake_clock, [["garbage", 7.0] * 100])
     async with supervised(fake_clock, driver) as said:

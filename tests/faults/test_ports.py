@@ -123,6 +123,7 @@ async def test_bytes_one_by_one_and_with_pauses_make_the_same_readings(tmp_path,
     assert one.bad_frames <= 1  # what was under way when the port was opened
 
 
+@pytest.mark.timeout(60 + int(3 * BABBLE_S))
 async def test_noise_at_115200_baud_costs_the_other_meter_nothing_and_never_becomes_a_value(
     tmp_path,
 ):
@@ -138,11 +139,12 @@ async def test_noise_at_115200_baud_costs_the_other_meter_nothing_and_never_beco
         running = asyncio.create_task(works.run())
         await until(lambda: noisy.is_open and quiet.is_open)
         begun_s, cpu_s = time.monotonic(), time.process_time()
-        sent = 0
+        sent, spoken_s = 0, [begun_s]
         while time.monotonic() < begun_s + BABBLE_S:
             # 11,520 bytes a second, 576 each twentieth: noise, and every line end there is.
             sent += noisy.send(chance.randbytes(540) + b"\r\n\n\0pH 7,EC\r\n" + bytes(20))
             quiet.send(LINE)
+            spoken_s.append(time.monotonic())
             await asyncio.sleep(0.05)
         cpu_s = (time.process_time() - cpu_s) / (time.monotonic() - begun_s)
         works.stop()
@@ -155,6 +157,8 @@ async def test_noise_at_115200_baud_costs_the_other_meter_nothing_and_never_beco
         assert not list(records.readings(meter="noisy"))
         events = [one.kind for one in records.events() if one.meter == "noisy"]
     assert len(times) > 5 * BABBLE_S
-    assert max(b - a for a, b in itertools.pairwise(times)) < 1.0
+    # The meter itself is late where the machine is busy with something else.
+    late_s = max(b - a for a, b in itertools.pairwise(spoken_s))
+    assert max(b - a for a, b in itertools.pairwise(times)) < 1.0 + late_s
     assert len(events) <= 4 + BABBLE_S / 10
     assert cpu_s < 0.5  # some per cent here; a loop that spins would take all of it
