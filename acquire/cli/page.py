@@ -84,6 +84,7 @@ def _guests(args: argparse.Namespace) -> int:
     import json
     from dataclasses import asdict
 
+    from acquire.outlets.cells import padded
     from acquire.outlets.words import tidy
 
     found = _known(args)[2].guests()
@@ -94,7 +95,7 @@ def _guests(args: argparse.Namespace) -> int:
     elif not found:
         print("Nobody is invited. `ouzel page invite` makes a token.")
     for one in found if not args.json else ():
-        print(f"{tidy(one.name, 40):<40} since {one.made[:16].replace('T', ' ')} UTC")
+        print(f"{padded(tidy(one.name, 40), 40)} since {one.made[:16].replace('T', ' ')} UTC")
     return 0
 
 

@@ -72,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
 def _listed(plans: list[Plan], *, json: bool) -> int:
     import json as form
 
+    from acquire.outlets.cells import padded
     from acquire.outlets.words import tidy
 
     if json:
@@ -79,7 +80,7 @@ def _listed(plans: list[Plan], *, json: bool) -> int:
         print(form.dumps(said, indent=2))
         return 0
     for plan in plans:
-        print(f"{tidy(plan.name, 24):<24} {tidy(plan.title, 54)}")
+        print(f"{padded(tidy(plan.name, 24), 24)} {tidy(plan.title, 54)}")
     return 0
 
 

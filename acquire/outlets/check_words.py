@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 
@@ -16,6 +15,7 @@ from acquire.bench.meter_state import (
     SolutionState,
 )
 from acquire.checks import Check, StandingCorrection
+from acquire.outlets.cells import padded, wrap
 from acquire.outlets.chart import control_chart
 from acquire.outlets.words import shown, shown_with_u, tidy
 from acquire.quantities import Quantity
@@ -47,19 +47,13 @@ def _ago(at_ms: int, now_ms: int) -> str:
 
 
 def _wrapped(text: str, indent: str, most: int = 600) -> Iterator[str]:
-    yield from textwrap.wrap(
-        tidy(text, most),
-        _WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent,
-        break_on_hyphens=False,
-    )
+    yield from wrap(tidy(text, most), _WIDTH, indent)
 
 
 def solution_lines(solution: Solution) -> Iterator[str]:
     """One solution of the catalogue: what for, how long it keeps, its cautions."""
     quantities = ", ".join(one.quantity for one in solution.expects)
-    yield f"{solution.name:<16} {tidy(solution.label)}"
+    yield f"{padded(solution.name, 16)} {tidy(solution.label)}"
     keeps = "" if solution.opened_days is None else f"; keeps {solution.opened_days} days opened"
     yield f"    for {quantities}{keeps}"
     for caution in solution.cautions:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from acquire.bench.beside import Derived
 from acquire.bench.comparison import Comparison
 from acquire.bench.differing import Row
+from acquire.outlets.cells import padded, wrap
 from acquire.outlets.words import listed, shown_as_deserved, tidy
 from acquire.quantities import Quantity
 from acquire.water.cautions import ADVICE, SAFETY
@@ -23,13 +23,7 @@ _WIDTH = 79
 
 def wrapped(text: str, indent: str = "", *, then: str | None = None) -> list[str]:
     """Break between words at 79 columns."""
-    return textwrap.wrap(
-        text,
-        _WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent if then is None else then,
-        break_on_hyphens=False,
-    )
+    return wrap(text, _WIDTH, indent, then=then)
 
 
 def cautions(*more: str) -> list[str]:
@@ -59,16 +53,17 @@ def table_lines(found: Comparison, quantities: Quantities) -> Iterator[str]:
         tidy(found.reference_water or "reference", 16),
         tidy(found.subject_water or "subject", 15),
     )
-    yield f"{'':<18} {here:>16} {there:>15} {'difference':>16} differs?"
+    heads = padded(here, 16, right=True), padded(there, 15, right=True)
+    yield f"{'':<18} {heads[0]} {heads[1]} {'difference':>16} differs?"
     for row in found.rows:
         quantity = quantities[row.quantity]
         bare = replace(quantity, shown_unit="")
-        label = tidy(f"{quantity.label} {quantity.shown_unit}".rstrip(), 18)
+        label = padded(tidy(f"{quantity.label} {quantity.shown_unit}".rstrip(), 18), 18)
         sides = [
             "–" if one is None else shown_as_deserved(bare, one.value, one.whole.expanded())
             for one in (row.reference, row.subject)
         ]
-        yield f"{label:<18} {sides[0]:>16} {sides[1]:>15} {_apart(bare, row):>16} {row.verdict}"
+        yield f"{label} {sides[0]:>16} {sides[1]:>15} {_apart(bare, row):>16} {row.verdict}"
 
 
 def _apart(bare: Quantity, row: Row) -> str:

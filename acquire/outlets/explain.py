@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from acquire.bench.budgets import budgets
 from acquire.bench.standing import Explanation
 from acquire.outlets.budget import budget_table
+from acquire.outlets.cells import wrap
 from acquire.outlets.trace import draw
 from acquire.outlets.words import capture_title, is_typed, shown_with_u, tidy
 from acquire.quantities import Quantity, Tolerance
@@ -32,7 +32,7 @@ def explain_lines(
 
     `readings` are those of the immersion; later ones may be among them.
     """
-    yield from textwrap.wrap(capture_title(capture), width, subsequent_indent="    ")
+    yield from wrap(capture_title(capture), width, then="    ")
     mine = [r for r in readings if r.stamp.mono_ns >= capture.started.mono_ns]
     begin_s = capture.started.t_s
     made_of = budgets(capture, explanation) if explanation else {}
@@ -46,7 +46,7 @@ def explain_lines(
         head = f"{quantity.label}: {shown_with_u(quantity, value.value, value.expanded_u)}"
         if value.phase != "settled":
             head = f"{quantity.label}: not settled: {tidy(value.reason, 200)}"
-        yield from textwrap.wrap(f"{head}; tolerance ±{half:.3g}", width, subsequent_indent="    ")
+        yield from wrap(f"{head}; tolerance ±{half:.3g}", width, then="    ")
         points = [
             (r.stamp.t_s - begin_s, r.values[name])
             for r in mine

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from acquire.importing.captures import Import
 from acquire.importing.columns import Header
 from acquire.importing.sheets import Sheet
+from acquire.outlets.cells import padded
 from acquire.outlets.check_words import date_text
 from acquire.outlets.comparison_words import wrapped
 from acquire.outlets.words import clock_time, shown, tidy
@@ -34,7 +35,7 @@ def import_lines(
             what = f"{quantity.label}, in {unit}" if unit else quantity.label
         elif column.what:
             what = column.what
-        yield f"  {tidy(column.header, 34):<34} {what}"
+        yield f"  {padded(tidy(column.header, 34), 34)} {what}"
     yield ""
     total = len(found.captures)
     rows = (

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Self
 
+from acquire.outlets.cells import wrap
 from acquire.outlets.live import LiveTable
 from acquire.outlets.words import capture_title, event_line, tidy
 from acquire.readings import Capture, CaptureState, Event, Role
@@ -29,26 +29,18 @@ _QUIET = {"guidance", "round_note", "left_unsettled", GLIMPSED}
 
 def guidance_lines(said: Guidance, width: int = 79) -> Iterator[str]:
     """What to do now and next, what is asked, what is odd."""
-    yield from textwrap.wrap(
-        tidy(said.say, 300), width, initial_indent=">>> ", subsequent_indent="    "
-    )
+    yield from wrap(tidy(said.say, 300), width, ">>> ", then="    ")
     if said.then:
-        yield from textwrap.wrap(
-            tidy(said.then, 300), width, initial_indent="    ", subsequent_indent="    "
-        )
+        yield from wrap(tidy(said.then, 300), width, "    ", then="    ")
     yield from _asked_and_odd(said, width)
 
 
 def _asked_and_odd(said: Guidance, width: int) -> Iterator[str]:
     if said.question and not said.is_over:
-        yield from textwrap.wrap(
-            tidy(said.question, 400), width, initial_indent=" ?  ", subsequent_indent="    "
-        )
+        yield from wrap(tidy(said.question, 400), width, " ?  ", then="    ")
         yield from (f"    {n}: {tidy(text, 60)}" for n, text in enumerate(said.answers, start=1))
     for warning in () if said.is_over else said.warnings:
-        yield from textwrap.wrap(
-            tidy(warning, 300), width, initial_indent=" !  ", subsequent_indent="    "
-        )
+        yield from wrap(tidy(warning, 300), width, " !  ", then="    ")
 
 
 class RoundLines:

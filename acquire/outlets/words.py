@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
+from acquire.outlets.cells import cut, padded, wrap
 from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Event, SettledValue
 from acquire.water.cautions import SAFETY
@@ -19,9 +20,12 @@ CAUTION = textwrap.fill(SAFETY, 79)
 
 
 def tidy(text: str, most: int = 80) -> str:
-    """Make what people typed safe on a terminal: one line, no control or direction characters."""
+    """Make what people typed safe on a terminal: one line, no control or direction characters.
+
+    `most` are columns: a wide character takes two.
+    """
     clean = "".join(c for c in (" " if c.isspace() else c for c in text) if c.isprintable())
-    return clean if len(clean) <= most else clean[: most - 1] + "…"
+    return cut(clean, most)
 
 
 def plain(quantity: str) -> str:
@@ -105,22 +109,21 @@ def capture_lines(capture: Capture, quantities: Mapping[str, Quantity]) -> Itera
 
 
 def _value_line(quantity: Quantity, value: SettledValue) -> str:
-    text = f"{quantity.label:<17} {shown_with_u(quantity, value.value, value.expanded_u):<22}"
+    label = padded(quantity.label, 17)
+    text = f"{label} {shown_with_u(quantity, value.value, value.expanded_u):<22}"
     if value.source == "derived":
         return f"{text} derived"
     if value.phase == "settled":
         from_elsewhere = value.source in {"typed", "imported"}
         return f"{text} {value.source}" if from_elsewhere else text.rstrip()
-    return f"{quantity.label:<17} {shown(quantity, value.value):<22} not settled"
+    return f"{label} {shown(quantity, value.value):<22} not settled"
 
 
 def finding_lines(event: Event, width: int = 78) -> Iterable[str]:
     """A finding as it stands under its capture: what, then the arithmetic, wrapped."""
     mark = "!" if event.data.get("kind") == "disagrees" else "-"
     text = tidy(event.text, 500)
-    yield from textwrap.wrap(
-        text, width, initial_indent=f"  {mark} ", subsequent_indent="    ", break_on_hyphens=False
-    )
+    yield from wrap(text, width, f"  {mark} ", then="    ")
 
 
 def event_line(event: Event) -> str:
