@@ -90,7 +90,7 @@ class Ouzel:
         """Give how long it took; what it waited for a processor that others had is not its own."""
         before, begun = waited_s(child), time.monotonic()
         child.send_signal(number)
-        waited = before
+        waited = dict(before)
         while child.poll() is None:
             assert time.monotonic() - begun < 20, "does not stop"
             waited |= waited_s(child)  # threads end one after the other: what each had last counts
