@@ -97,17 +97,19 @@ def from_captures(captures: Sequence[Capture], *, this_round: bool) -> Likeness 
     margins = {}
     for name, seen in columns.items():
         spread = 3.0 * statistics.pstdev(seen) if len(seen) > 2 else 0.0
-        margins[name] = max(spread, _floor(name, middles, this_round=this_round))
+        margins[name] = max(
+            spread, _floor(name, middles, this_round=this_round, several=len(seen) > 2)
+        )
     several = f"its last {len(captures)} captures" if len(captures) > 1 else "its last capture"
     return Likeness(middles, margins, "this round" if this_round else several)
 
 
-def _floor(name: str, middles: Values, *, this_round: bool) -> float:
+def _floor(name: str, middles: Values, *, this_round: bool, several: bool) -> float:
     is_thin = _is_thin(middles)
     match name:
         case "conductivity" | "tds":
-            part = 0.05 if this_round else 0.3
-            return part * abs(middles[name]) + (1.5 if this_round else 10.0)
+            part, least = (0.05, 1.5) if this_round else (0.25, 5.0) if several else (0.3, 10.0)
+            return part * abs(middles[name]) + least
         case "ph":
             return (0.6 if this_round else 1.2) if is_thin else (0.35 if this_round else 0.8)
         case _:

@@ -44,7 +44,7 @@ class Seen:
     high: float
     temp_c: float | None
     is_brief: bool = False
-    """Too short to tell whether the film was still washing off."""
+    """Too short to tell whether the film was still washing off; the two are what was shown."""
 
     @property
     def middle(self) -> float:
@@ -62,7 +62,7 @@ class Seen:
     @property
     def is_rough(self) -> bool:
         """Vague, but good enough where nothing else at all is known."""
-        return not self.is_brief and self.half <= 0.3 * self.middle + 2.0 * _STEP
+        return self.half <= 0.3 * self.middle + 2.0 * _STEP
 
     def told(self) -> str:
         """Say what it holds, as far as that is known."""
@@ -73,7 +73,7 @@ class Seen:
         """Whether it tells less than another look did, and nothing of drops that came since."""
         if not self.is_vague or (not self.is_brief and self.low > 1.1 * other.high + _STEP):
             return False
-        return self.is_brief or not other.is_vague
+        return not other.is_vague or self.half >= other.half
 
     def as_data(self) -> dict[str, float | str]:
         """Give it for an event."""
@@ -97,12 +97,12 @@ class Glimpse:
 
     _kept: deque[_Shown] = field(default_factory=lambda: deque(maxlen=_KEPT))
 
-    _for_s: float = 0.0
+    _began_s: float = math.inf
 
     def see(self, t_s: float, for_s: float, value: float, temp_c: float | None) -> None:
         """Take what is shown at t_s, the probe having been in this water for so long."""
         self._kept.append((t_s, value, temp_c))
-        self._for_s = for_s
+        self._began_s = min(self._began_s, t_s - for_s)
 
     def told(self) -> Seen | None:
         """Give what the glass holds as far as it was seen, in the longest stay between two lifts.
@@ -118,11 +118,15 @@ class Glimpse:
         if not kept:
             return None
         course = [(t, value) for t, value, _ in kept]
+        shown, (last_s, _, temp_c) = [value for _, value in course], kept[-1]
+        # After a lift the cell fills anew, and nobody saw when.
+        if last_s - (self._began_s if kept is pieces[0] else kept[0][0]) < BRIEF_S:
+            every = [value for _, value, _ in self._kept]
+            return Seen(min(every), max(every), temp_c, is_brief=True)
         rate = _per_s(course)
-        shown = [value for _, value in course]
         last = statistics.median(shown[-_BEFORE:] if rate else shown)
         low, high = sorted((last, max(0.0, last + FILM_S * rate)))
-        return Seen(low, high, kept[-1][2], is_brief=self._for_s < BRIEF_S)
+        return Seen(low, high, temp_c)
 
 
 def _is_lift(before: Sequence[_Shown], one: _Shown) -> bool:

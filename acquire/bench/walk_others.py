@@ -48,7 +48,7 @@ class Others:
         return news
 
     def doubt_by_rinse(self, rinse: str) -> list[WalkNews]:
-        """Flag earlier visits that read as the rinse was seen to just now, more than their own."""
+        """Flag visits that read as a rinse was seen to, more than their own water does."""
         news: list[WalkNews] = []
         flag = _reads_like_it(rinse)
         for visit, capture in list(self._at.course.taken_captures()):
@@ -59,7 +59,7 @@ class Others:
             doubt = self._which.like_rinse(stop, values, but=capture.id, afterwards=True)
             is_like = doubt is not None and doubt.like == rinse
             is_like = is_like and not self._is_repeated(visit, capture)
-            if is_like and flag not in visit.flags:
+            if is_like and flag not in visit.flags and not _is_doubted(visit):
                 news += self._keep(replace(visit, flags=(*visit.flags, flag)))
             elif not is_like and flag in visit.flags:  # seen better by now
                 news += self._without(visit, flag)

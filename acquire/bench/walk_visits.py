@@ -108,6 +108,8 @@ class Visits:
         news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
         news += self.others.doubt_before(stop.water, capture, dip)
         news += self.others.doubt_repeats(dip.position)
+        for rinse in self._which.rinses_seen:
+            news += self.others.doubt_by_rinse(rinse)
         return [*news, *at.move_on(capture.taken)]
 
     def _flags(self, dip: Dip, stop: Stop, capture: Capture) -> list[str]:

@@ -116,6 +116,11 @@ class Which:
         self._alike.add(frozenset((water, other)))
 
     @property
+    def rinses_seen(self) -> tuple[str, ...]:
+        """The waters of rinses of which it was seen what they read."""
+        return tuple(self._rinse)
+
+    @property
     def ionic(self) -> str:
         """The quantity that tells waters apart at once: conductivity, or dissolved solids."""
         return self._ionic

@@ -72,6 +72,12 @@ def test_whatever_lies_in_a_planned_range_is_as_expected(low, width, part):
     assert known.distance({"conductivity": low + part * width}) <= 1.0 + 1e-6
 
 
+def test_three_days_say_more_than_two():
+    days = [capture(conductivity=said) for said in (0.7, 1.5, 0.2)]
+    assert from_captures(days[:2], this_round=False).distance({"conductivity": 8.0}) < 1.0
+    assert from_captures(days, this_round=False).distance({"conductivity": 8.0}) > 1.0
+
+
 def test_orp_is_compared_only_within_a_round_and_tds_only_without_conductivity():
     past = [capture(orp=300.0, conductivity=20.0, tds=10.0, ph=6.0)]
     assert set(from_captures(past, this_round=False).middles) == {"conductivity", "ph"}

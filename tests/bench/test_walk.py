@@ -686,6 +686,17 @@ def test_a_rough_look_flags_an_unknown_water_afterwards_until_a_better_one_clear
     assert known.flags(0) == ""
 
 
+def test_a_rough_look_before_an_unknown_water_flags_it_without_a_question():
+    story = Story(RINSE, RO, RINSE, TAP)
+    pass_through(story, [round(14.0 + 9.0 * 0.95**second) for second in range(24)])
+    story.take((6.3, 16.0, 21.0), lift=False)
+    assert story.walk.guidance().question == ""
+    assert "distilled reads like it" in story.lift().flags(1)
+    other = Story(RINSE, RO, RINSE, TAP)
+    pass_through(other, [round(5.0 + 4.0 * 0.95**second) for second in range(24)])
+    assert other.take((6.3, 16.0, 21.0)).flags(1) == ""
+
+
 def test_a_rinse_in_a_glass_that_is_none_is_not_taken_for_it():
     story = Story(RINSE, TAP, RO, expected={"tap": {"conductivity": (400.0, 600.0)}})
     pass_through(story, [480.0] * 24).take(TAP_READS).air()

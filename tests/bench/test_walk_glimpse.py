@@ -57,3 +57,9 @@ def test_a_meter_that_speaks_every_few_seconds_is_enough():
 
 def test_too_short_a_look_is_vague():
     assert shown([20.0] * 5).is_vague
+    # Dipped twice for two seconds: it is somewhere between what was shown.
+    glimpse = Glimpse()
+    for t_s, value in ((3, 8.0), (4, 4.0), (11, 5.0), (12, 7.0), (13, 3.0)):
+        glimpse.see(1000.0 + t_s, float(t_s), value, 21.0)
+    seen = glimpse.told()
+    assert (seen.low, seen.high, seen.is_brief, seen.is_rough) == (3.0, 8.0, True, True)
