@@ -137,10 +137,25 @@ class Ledger:
             execute("COMMIT")
             return Tables(self._connection, self._run, self._retention)
 
+    def append(self, readings: Sequence[ReadingRows]) -> bool:
+        """Make readings durable in the tail; False, and nothing done, if that takes a transaction.
+
+        Raises:
+            StoreStalled: none was kept; calling again with the same may succeed.
+
+        """
+        count = self._tables.append(readings)
+        self.rows += count or 0
+        self.commits += count is not None
+        return count is not None
+
     def commit(
         self, readings: Sequence[ReadingRows], kept: Sequence[Kept] = ()
     ) -> list[StoreError | None]:
-        """Make all of it durable, whole: in one transaction, or in the tail where that will do.
+        """Make all of it durable in one transaction, or readings alone in the tail.
+
+        What is kept without readings leaves the tail as it is, but for an event: after one, such as
+        a lost meter, there may be no readings for long.
 
         Gives for each of `kept` None, or why that one was refused (the others are kept).
 
@@ -148,10 +163,7 @@ class Ledger:
             StoreError: nothing of it was kept; calling again with the same may succeed.
 
         """
-        appended = None if kept else self._tables.append(readings)
-        if appended is not None:
-            self.rows += appended
-            self.commits += 1
+        if readings and not kept and self.append(readings):
             return []
         try:
             outcomes, rows = self._transact(readings, kept)
@@ -177,9 +189,11 @@ class Ledger:
         with mapped(self.path, "writing"):
             try:
                 execute("BEGIN IMMEDIATE")
-                self._tables.expire(sum(len(reading.cells) for reading in readings))
-                rows = sum(self._tables.insert(reading) for reading in readings)
-                self._tables.roll()
+                rows = 0
+                if readings or not kept or any(isinstance(item, EventRow) for item in kept):
+                    self._tables.expire(sum(len(reading.cells) for reading in readings))
+                    rows = sum(self._tables.insert(reading) for reading in readings)
+                    self._tables.roll()
                 outcomes = [self._keep_or_refuse(item) for item in kept]
                 execute("COMMIT")
             except BaseException:

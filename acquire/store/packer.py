@@ -1,4 +1,4 @@
-"""The writer's way with packs: into the tail, and every two minutes among the lasting ones.
+"""The writer's way with packs: into the tail, and every five minutes among the lasting ones.
 
 Two ways lead in. `append` makes readings durable in the tail alone, which costs the flash least;
 `add` and `write` put them, with all that is in the tail, among the lasting packs in a transaction.
@@ -26,14 +26,14 @@ from acquire.store.tail import Tail
 
 __all__ = ["GATHER_MS", "Packer"]
 
-GATHER_MS = 120_000
-"""What two minutes (UTC) bring is in the tail at most: so far are programs behind that read the
+GATHER_MS = 300_000
+"""What five minutes (UTC) bring is in the tail at most: so far are programs behind that read the
 store by SQL alone, and so often come the roll-ups."""
 _QUIET_COMMITS = 3
 """A window that got nothing for so many commits is looked at."""
 _MANY_PACKS = 8
 """More packs of a meter in a window than this, from many captures or late readings, become one.
-Those of its five gatherings stay: to write them again would cost more than they take."""
+Those of its gatherings stay: to write them again would cost more than they take."""
 _LOOK_BACK = 12
 """Windows looked at after a start for what was not put together yet."""
 

@@ -1,6 +1,6 @@
 """Readings as the store holds them: many to a row, so that a flash card is written little.
 
-Each commit makes a pack of its readings for each meter (tail.py), every two minutes those become
+Each commit makes a pack of its readings for each meter (tail.py), every five minutes those become
 one (packer.py). A pack never reaches beyond its window (ten minutes, UTC), and its key begins with
 its first instant, so a span of time is a span of keys.
 

@@ -147,13 +147,16 @@ class Worker:
         return jobs
 
     def _commit(self, ledger: Ledger, asked: Sequence[Commit | Keep]) -> StoreError | None:
-        """Write all that waits and is asked for; gives why not, when nothing was written."""
+        """Write all that waits and is asked for; gives why not, when that failed."""
         keeps = [job for job in asked if isinstance(job, Keep)]
         failure: StoreError | None = None
         refusals: list[StoreError | None] = []
         if self._pending or keeps:
-            count = len(self._pending)
+            durable = 0
             try:
+                if keeps and self._pending and ledger.append(self._pending):
+                    durable = len(self._pending)  # whatever becomes of the rest
+                    self._pending.clear()
                 refusals = ledger.commit(self._pending, [job.item for job in keeps])
             except StoreError as error:
                 failure = error
@@ -161,9 +164,10 @@ class Worker:
                 failure = StoreError(f"{ledger.path}: writing failed: {error!r}")
                 failure.__cause__ = error
             else:
+                durable += len(self._pending)
                 self._pending.clear()
             is_told = any(job.done is not None for job in asked)
-            self._tell(self._committed, 0 if failure else count, failure, is_told)
+            self._tell(self._committed, durable, failure, is_told)
         outcome = iter(refusals)
         for job in asked:
             refusal = next(outcome, failure) if isinstance(job, Keep) else failure

@@ -98,14 +98,14 @@ def test_a_commit_of_readings_writes_one_block_and_nothing_of_the_store(tmp_path
     ledger.close(at(0))
 
 
-def test_two_minutes_are_in_the_tail_and_the_files_do_not_grow(tmp_path: Path) -> None:
+def test_five_minutes_are_in_the_tail_and_the_files_do_not_grow(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path / "water.db", at(0))
     largest = []
     for second in range(0, 3600, 10):
         ledger.commit([said((second + s) * 1000) for s in range(10)])
         with closing(sqlite3.connect(ledger.path)) as connection:
             (seen,) = connection.execute("SELECT max(at_ms) FROM readings").fetchone()
-        assert (second + 9) * 1000 - (seen - START) < 130_000
+        assert (second + 9) * 1000 - (seen - START) < 310_000
         largest.append(sum(one.stat().st_size for one in tails(ledger.path)))
     assert max(largest) == max(largest[:60]) < 64 * 1024
     assert len(told(ledger.path)) == 3600
@@ -299,14 +299,14 @@ def test_minutes_that_somebody_waits_for_come_every_minute(tmp_path: Path) -> No
         ledger = Ledger(tmp_path / f"water{level}.db", at(0))
         ledger.commit([], [Carrier("mqtt", rollups=level)])
         through = waited[level] = []
-        for second in range(0, 300, 10):
+        for second in range(0, 600, 10):
             ledger.commit([said((second + s) * 1000) for s in range(10)])
             with Outbox.open(ledger.path) as outbox:
                 (row,) = outbox._all("SELECT through_ms FROM rolled WHERE level = 'minutes'")
                 through.append(second // 60 - (row[0] - START) // 60_000)
         ledger.close(at(0))
     assert max(waited["minutes"][2:]) <= 0
-    assert max(waited[""][2:]) == 1
+    assert max(waited[""][2:]) == 4
 
 
 Act = tuple[str, int]

@@ -406,8 +406,8 @@ def test_the_log_is_emptied_into_the_file_before_it_grows_large(store, said, mon
     ledger = Ledger(store, said(0).stamp)
     wal = store.with_name("water.db-wal")
     largest = 0
-    for first in range(0, 10_000, 500):  # every 150 s: longer than they stay in the tail
-        ledger.commit([reading_rows(said(s * 0.3)) for s in range(first, first + 500)])
+    for first in range(0, 10_000, 500):  # every 350 s: longer than they stay in the tail
+        ledger.commit([reading_rows(said(s * 0.7)) for s in range(first, first + 500)])
         largest = max(largest, wal.stat().st_size)
     assert ledger.checkpoints > 2
     assert largest < 200_000

@@ -116,9 +116,10 @@ async def measure_real(minutes: int) -> str:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "water.db"
         writer = await StoreWriter.open(path, clock=clock, retention=Retention())
-        # From the middle of two minutes to the middle of others: whole gatherings of the tail.
+        # From between two gatherings of the tail to between two others: whole ones.
         cycle_s, now_s = GATHER_MS / 1000, time.time()
-        begin_s = now_s - now_s % cycle_s + 1.5 * cycle_s
+        warm_s = now_s + 60
+        begin_s = warm_s + (cycle_s / 2 - warm_s) % cycle_s
         end_s = begin_s + -(-minutes * 60 // cycle_s) * cycle_s
         before = None
         for n in itertools.count():
