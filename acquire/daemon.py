@@ -19,7 +19,7 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol, TypeVar, runtime_checkable
+from typing import TYPE_CHECKING, TypeVar
 
 from acquire.asking import asked
 from acquire.bench.desk import Desk
@@ -32,7 +32,7 @@ from acquire.checks import StandingCorrection, in_force
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
 from acquire.errors import ConfigError, OuzelError, StoreDamaged, StoreStalled
-from acquire.meter import Backoff, Driver, supervise
+from acquire.meter import Driver, supervise
 from acquire.progress import Progress
 from acquire.readings import Capture, CaptureState, Event, Reading, Role, Stamp
 from acquire.registry import driver_class
@@ -43,22 +43,18 @@ from acquire.store.rollups import Retention
 from acquire.store.writer import StoreWriter
 from acquire.walking import ORDERS as ROUND_ORDERS
 from acquire.walking import BenchOf, Walking, guidance_event
-from acquire.watching import Point, WatchNews, resumed
+from acquire.works.hosting import Hosting, House, LateOutlet, Outlet, Typed
 
 if TYPE_CHECKING:
     from acquire.bench.walk import WalkNews
-    from acquire.errands import Bookkeeper
+    from acquire.watching import Point, WatchNews
 
 __all__ = [
     "Daemon",
-    "GivesOrders",
-    "HearsOnly",
-    "JoinsStore",
+    "LateOutlet",
     "Outlet",
-    "OverseesProgress",
     "Said",
     "Stopped",
-    "TakesTyped",
     "Typed",
     "new_id",
     "stop_on_signals",
@@ -81,76 +77,6 @@ LOOK_S = 1.0
 """How often it is looked at the clock, and for what other commands ask."""
 STANDS_S = 60.0
 """Real seconds after which a part that should move counts as standing still."""
-LAST_WORDS_S = 1.0
-"""How long an outlet may take to say the last things when the program stops."""
-
-
-class Outlet(Protocol):
-    """Carries what is said outward. `run` returns when the listener ends; it may fail and is then
-    begun again with the same listener.
-    """
-
-    name: str
-
-    async def run(self, heard: Subscription[Said]) -> None: ...
-
-
-@runtime_checkable
-class JoinsStore(Protocol):
-    """An outlet that takes from the store what waits there for it, and tells what befalls it.
-
-    `writer` is None where nothing is recorded; both hold for the next `run`.
-    """
-
-    def join(
-        self, writer: StoreWriter | None, tell: Callable[[Event], Awaitable[None]]
-    ) -> None: ...
-
-
-@runtime_checkable
-class GivesOrders(Protocol):
-    """An outlet over which somebody may ask for something: see `Daemon.order`."""
-
-    def obey(self, act: Callable[[str, str, str], Awaitable[str]]) -> None: ...
-
-
-@runtime_checkable
-class OverseesProgress(Protocol):
-    """An outlet that says outside whether the daemon really works."""
-
-    def oversee(self, progress: Progress) -> None: ...
-
-
-@runtime_checkable
-class TakesTyped(Protocol):
-    """An outlet over which a person types: numbers that were read, particles that were counted.
-
-    See `Daemon.typed`; counts are for whoever keeps the book.
-    """
-
-    def keep_typed_with(self, typed: Typed, keeper: Bookkeeper) -> None: ...
-
-
-@runtime_checkable
-class HearsOnly(Protocol):
-    """An outlet that need not be woken for everything that is said."""
-
-    only: tuple[type, ...]
-    """The types of what it wants to hear."""
-
-
-class Typed(Protocol):
-    """Keeps what was typed, and gives the capture once it is durable."""
-
-    async def __call__(
-        self,
-        meter: str,
-        entries: Sequence[Entry],
-        *,
-        stood_still: bool,
-        water: str,
-        role: Role | None,
-    ) -> Capture: ...
 
 
 class Stopped(Exception):
@@ -169,7 +95,7 @@ class Daemon:
         store: Path | None,
         stops: Sequence[tuple[str, Role | None]] = (),
         closing: str = "the program was stopped",
-        outlets: Sequence[Outlet] = (),
+        outlets: Sequence[Outlet | LateOutlet] = (),
         keeps_on: bool = False,
         round_: tuple[str, bool] | None = None,
     ) -> None:
@@ -219,17 +145,28 @@ class Daemon:
         """Work until `stop`; returns once everything taken is durable and said."""
         self.loop = asyncio.get_running_loop()
         async with self._open_store(), asyncio.TaskGroup() as group:
-            outlets = [group.create_task(self._host(o), name=o.name) for o in self._outlets]
+            outlets = Hosting(self._outlets, self._house())
             # The bench is outside the group that a stop cancels: it ends by itself, after what has
             # been read, so that a stop never falls between a capture and its keeping.
             queue = self._read.subscribe("bench", size=256, policy=Policy.WAIT)
             group.create_task(self._work(queue), name="bench")
+            outlets.begin(group)
             await self._read_until_stop(ready)
             await self._read.close()
-            if outlets:
-                _, late = await asyncio.wait(outlets, timeout=LAST_WORDS_S)
-                for outlet in late:
-                    outlet.cancel()
+            await outlets.end()
+
+    def _house(self) -> House:
+        return House(
+            self.listen,
+            lambda: self._writer,
+            self._read.publish,
+            self.note,
+            self.order,
+            self.typed,
+            self,
+            self._progress,
+            self._clock,
+        )
 
     async def _read_until_stop(self, ready: Callable[[], Awaitable[None]] | None) -> None:
         try:
@@ -242,31 +179,6 @@ class Daemon:
                     await ready()
         except* Stopped:
             pass
-
-    async def _host(self, outlet: Outlet) -> None:
-        """Let an outlet work; one that fails is told of and begun again, and costs no reading."""
-        only = outlet.only if isinstance(outlet, HearsOnly) else (object,)
-        listener = self.listen(outlet.name, only=only)
-        if isinstance(outlet, JoinsStore):
-            outlet.join(self._writer, self._read.publish)
-        if isinstance(outlet, GivesOrders):
-            outlet.obey(self.order)
-        if isinstance(outlet, TakesTyped):
-            outlet.keep_typed_with(self.typed, self)
-        if isinstance(outlet, OverseesProgress):
-            outlet.oversee(self._progress)
-        waits, failures = Backoff(first_s=1.0, most_s=300.0), 0
-        while True:
-            try:
-                await outlet.run(listener)
-            except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
-                failures += 1
-                cause = _first(error)
-                text = f"{type(cause).__name__}: {cause}"
-                await self.note("outlet_failed", f"{outlet.name}: {text}")
-                await self._clock.sleep(waits.wait_s(failures))
-            else:
-                return
 
     @asynccontextmanager
     async def _open_store(self) -> AsyncIterator[None]:
@@ -336,12 +248,15 @@ class Daemon:
         with Records.open(path) as records:
             self._corrections = records.corrections()
             left = list(records.captures(state=CaptureState.PROVISIONAL))
-            self._points = resumed(
-                self._config.watches,
-                records,
-                new_id=new_id,
-                check_every_days={m.name: m.check_every_days for m in self._meters.values()},
-            )
+            if self._config.watches:
+                from acquire.watching import resumed  # noqa: PLC0415 - not where nothing is watched
+
+                self._points = resumed(
+                    self._config.watches,
+                    records,
+                    new_id=new_id,
+                    check_every_days={m.name: m.check_every_days for m in self._meters.values()},
+                )
         for capture in left:
             why = "the program ended while the probe was in the water"
             await self._writer_keep(replace(capture, state=CaptureState.FINAL, reason=why))
@@ -771,13 +686,6 @@ def new_id() -> str:
     """A capture's identity: eight characters without look-alikes, 40 random bits."""
     alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
     return "".join(secrets.choice(alphabet) for _ in range(8))
-
-
-def _first(error: BaseException) -> BaseException:
-    """What failed inside a task group, instead of the group."""
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return error
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:

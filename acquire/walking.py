@@ -9,21 +9,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from acquire.bench.desk import Desk
-from acquire.bench.plan import Plan, find_plan, read_plan, read_plan_text
 from acquire.bench.standing import Status
-from acquire.bench.walk import Bench, Walk, WalkNews
-from acquire.bench.walk_course import Course
-from acquire.bench.walk_typed import TypedWalk
-from acquire.bench.walk_which import Which
 from acquire.checks import StandingCorrection
 from acquire.config import Config
 from acquire.errors import ConfigError
 from acquire.readings import Capture, CaptureState, Channel, Event, Stamp
 from acquire.rounds import GLIMPSED, Guidance, ParticleCount, Round, StopState
 from acquire.store.records import Records
+
+if TYPE_CHECKING:  # loaded with the first round: most daemons never begin one
+    from acquire.bench.plan import Plan
+    from acquire.bench.walk import Walk, WalkNews
 
 __all__ = ["ORDERS", "BenchOf", "Walking", "guidance_event", "guidance_of", "plan_folders"]
 
@@ -108,10 +107,14 @@ class Walking:
         return text, [*old, replace(found, visits=()), event, *walk.adopt(adopted)]
 
     def _plan(self, wanted: str, *, is_name: bool) -> Plan:
+        from acquire.bench.plan import find_plan, read_plan  # noqa: PLC0415
+
         path = find_plan(wanted, plan_folders(self._config), is_name=is_name)
         return read_plan(path, self._config.solutions(), tuple(self._config.quantities))
 
     def _interrupted(self, open_ones: Sequence[Round], wanted: str) -> tuple[Round, Plan]:
+        from acquire.bench.plan import read_plan_text  # noqa: PLC0415
+
         name = Path(wanted).stem if wanted else ""
         found = [one for one in open_ones if name in {"", one.plan, one.id}]
         if not found:
@@ -122,6 +125,11 @@ class Walking:
         return last, plan
 
     def _walk(self, records: Records, found: Round, plan: Plan, at: BenchOf) -> Walk:
+        from acquire.bench.walk import Bench, Walk  # noqa: PLC0415
+        from acquire.bench.walk_course import Course  # noqa: PLC0415
+        from acquire.bench.walk_typed import TypedWalk  # noqa: PLC0415
+        from acquire.bench.walk_which import Which  # noqa: PLC0415
+
         course = Course(found, records.visited(found))
         history = {}
         for water in {stop.water for stop in found.stops if stop.kind != "count"}:

@@ -53,6 +53,7 @@ FLOORS = {
     "own_quantities": 2,
     "config": 6,
     "outlets": 7,
+    "works": 7,
     "daemon": 7,
     "learned": 7,
     "demo": 8,

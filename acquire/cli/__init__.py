@@ -94,6 +94,8 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; give its exit code."""
     _make_streams_safe()
+    # Nobody else's package has a say in what is valid here; to look for one takes time as well.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     words = sys.argv[1:] if argv is None else argv
     # A command that is named needs no other, help none: loading takes longer than some commands.
     names = words[:1] if words and words[0] in COMMANDS else ()

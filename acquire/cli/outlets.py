@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -10,45 +11,69 @@ if TYPE_CHECKING:
 
     from acquire.clock import Clock
     from acquire.config import Config
-    from acquire.daemon import Outlet
+    from acquire.daemon import LateOutlet, Outlet
+    from acquire.outlets.publisher import MqttOutlet
+    from acquire.outward import HomieConfig, MqttConfig, ProgramsConfig
 
 __all__ = ["configured_outlets", "page_outlet"]
 
 
-def configured_outlets(config: Config, clock: Clock) -> Sequence[Outlet]:
+def configured_outlets(config: Config, clock: Clock) -> Sequence[Outlet | LateOutlet]:
     """Give one outlet for each table there is; nothing of one that is not there is loaded."""
+    from acquire.daemon import LateOutlet
     from acquire.notify import Notifier
 
-    outlets: list[Outlet] = []
+    outlets: list[Outlet | LateOutlet] = []
     notifier = Notifier.from_environment()
     if notifier is not None:
         from acquire.outlets.manager import ManagerOutlet
 
         outlets.append(ManagerOutlet(notifier, config.store.commit_every_s))
-    mqtt = None
+    mqtt: list[MqttOutlet] = []  # the metrics count what it drops
     if config.mqtt is not None:
-        from acquire.outlets.publisher import MqttOutlet
-
-        mqtt = MqttOutlet(config.mqtt, config, clock)
-        outlets.append(mqtt)
+        make_mqtt = partial(_mqtt, config.mqtt, config, clock, mqtt)
+        # A template that cannot be used is refused before anything begins.
+        is_late = not config.mqtt.announce.templates
+        outlets.append(LateOutlet("mqtt", make_mqtt) if is_late else make_mqtt())
         if config.mqtt.homie is not None:
-            from acquire.outlets.homie_outlet import HomieOutlet
-
-            outlets.append(HomieOutlet(config.mqtt, config.mqtt.homie, config, clock))
+            make = partial(_homie, config.mqtt, config.mqtt.homie, config, clock)
+            outlets.append(LateOutlet("homie", make))
     if config.metrics is not None:
-        from acquire.outlets.metrics_outlet import MetricsOutlet
-
-        outlets.append(MetricsOutlet(config.metrics.port, config, clock, mqtt))
+        make = partial(_metrics, config.metrics.port, config, clock, mqtt)
+        outlets.append(LateOutlet("metrics", make))
     if config.programs.on_capture or config.programs.on_alert:
-        from acquire.outlets.programs import ProgramsOutlet
-
-        outlets.append(ProgramsOutlet(config.programs, clock))
+        outlets.append(LateOutlet("programs", partial(_programs, config.programs, clock)))
     return outlets
+
+
+def _mqtt(settings: MqttConfig, config: Config, clock: Clock, made: list[MqttOutlet]) -> Outlet:
+    from acquire.outlets.publisher import MqttOutlet
+
+    made.append(MqttOutlet(settings, config, clock))
+    return made[-1]
+
+
+def _homie(settings: MqttConfig, convention: HomieConfig, config: Config, clock: Clock) -> Outlet:
+    from acquire.outlets.homie_outlet import HomieOutlet
+
+    return HomieOutlet(settings, convention, config, clock)
+
+
+def _metrics(port: int, config: Config, clock: Clock, mqtt: list[MqttOutlet]) -> Outlet:
+    from acquire.outlets.metrics_outlet import MetricsOutlet
+
+    return MetricsOutlet(port, config, clock, mqtt[-1] if mqtt else None)
+
+
+def _programs(settings: ProgramsConfig, clock: Clock) -> Outlet:
+    from acquire.outlets.programs import ProgramsOutlet
+
+    return ProgramsOutlet(settings, clock)
 
 
 def page_outlet(
     config: Config, clock: Clock, store: Path, begin_anew: Callable[[], None]
-) -> Outlet | None:
+) -> LateOutlet | None:
     """Give the page, unless it is turned off or what it needs is not installed.
 
     Where no table asks for it, it takes another port when its usual one is taken.
@@ -72,17 +97,22 @@ def page_outlet(
             key="page",
             allowed="on = false",
         )
-    from acquire.page.outlet import PageOutlet
+    from acquire.daemon import LateOutlet
 
     def say(url: str) -> None:
         print(f"ouzel: the page is at {url}", file=sys.stderr, flush=True)
 
-    return PageOutlet(
-        settings,
-        config,
-        clock,
-        store=store,
-        begin_anew=begin_anew,
-        say=say,
-        or_another=config.page is None,
-    )
+    def make() -> Outlet:
+        from acquire.page.outlet import PageOutlet
+
+        return PageOutlet(
+            settings,
+            config,
+            clock,
+            store=store,
+            begin_anew=begin_anew,
+            say=say,
+            or_another=config.page is None,
+        )
+
+    return LateOutlet("page", make)

@@ -12,7 +12,7 @@ from typing import Literal
 from acquire.cli.screen import Screen, Shows, leave_at_once
 from acquire.clock import Clock
 from acquire.config import Config, MeterConfig
-from acquire.daemon import Daemon, Outlet, Said, stop_on_signals
+from acquire.daemon import Daemon, LateOutlet, Outlet, Said, stop_on_signals
 from acquire.readings import Event, Role
 
 __all__ = ["Ended", "is_over", "run_daemon", "wants_live"]
@@ -34,7 +34,7 @@ def run_daemon(
     for_s: float | None = None,
     ready: Callable[[], Awaitable[None]] | None = None,
     closing: str = "the program was stopped",
-    outlets: Sequence[Outlet] = (),
+    outlets: Sequence[Outlet | LateOutlet] = (),
     must_show: bool = True,
     keeps_on: bool = False,
     round_: tuple[str, bool] | None = None,

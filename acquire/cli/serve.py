@@ -30,6 +30,10 @@ def run(args: argparse.Namespace) -> int:
 
 def _serve(args: argparse.Namespace) -> bool:
     """Work until stopped; tells whether to begin anew, because the page wrote a configuration."""
+    import gc
+
+    # What is loaded now stays: to look it through for garbage meanwhile finds none and takes long.
+    gc.disable()
     from acquire.cli.options import load_config, make_clock, store_path
     from acquire.cli.outlets import configured_outlets, page_outlet
     from acquire.cli.run_daemon import run_daemon, wants_live
@@ -62,6 +66,8 @@ def _serve(args: argparse.Namespace) -> bool:
         show = PlainLines(config.quantities, every_s=30.0 if args.live else None)
 
     async def ready() -> None:
+        gc.freeze()
+        gc.enable()
         names = ", ".join(config.meters)
         what = f"reading {names}" if names else "no meter yet: the page helps to find one"
         print(f"ouzel: {what}; recording to {store}", file=sys.stderr, flush=True)

@@ -21,6 +21,7 @@ from acquire import config as configuration
 from acquire.cli.config import _print_tables
 from acquire.cli.outlets import configured_outlets
 from acquire.clock import SystemClock
+from acquire.daemon import LateOutlet
 from acquire.errors import ConfigError
 from acquire.registry import driver_class
 from tests.faults.toml_text import dumped
@@ -139,7 +140,9 @@ def in_use(file: Path) -> bool:
             driver = driver_class(one.driver)(one.settings, meter=one.name, clock=clock)
             for channel in driver.channels:
                 found.settler(channel)
-        configured_outlets(found, clock)
+        for one in configured_outlets(found, clock):
+            if isinstance(one, LateOutlet):
+                one.make()
         found.solutions()
     except ConfigError as error:
         one_clear_error(error)

@@ -28,7 +28,7 @@ from statistics import median_low
 
 from acquire import config
 from acquire.cli.outlets import configured_outlets
-from acquire.daemon import Daemon
+from acquire.daemon import Daemon, LateOutlet
 from acquire.page.outlet import PageOutlet
 from acquire.readings import Capture
 from acquire.store import Records
@@ -173,7 +173,10 @@ async def soak(
         text += MQTT.format(port=broker.port)
     (folder / "ouzel.toml").write_text(text)
     settings = config.load(folder / "ouzel.toml")
-    outlets = list(configured_outlets(settings, clock))
+    outlets = [
+        one.make() if isinstance(one, LateOutlet) else one
+        for one in configured_outlets(settings, clock)
+    ]
     metrics = next(one for one in outlets if one.name == "metrics")
     store = settings.store.path
     page = PageOutlet(settings.page, settings, clock, store=store)

@@ -1,0 +1,1 @@
+"""The parts of the daemon; `acquire.daemon` puts them together."""
