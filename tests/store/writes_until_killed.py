@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import os
+import signal
 import sys
 from dataclasses import replace
 
@@ -44,4 +45,6 @@ async def main(path: str, meter: str, every_s: float) -> None:
 
 
 if __name__ == "__main__":
+    # A shell lets what runs in its background ignore Ctrl-C, and so would this.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     asyncio.run(main(sys.argv[1], sys.argv[2], float(sys.argv[3])))
