@@ -71,6 +71,7 @@ async def test_live_values_expire_and_the_latest_are_retained_in_their_own_topic
     assert not later.of("ouzel/kitchen/ph")
 
 
+@pytest.mark.timeout(60 + 5 * RESTARTS)
 async def test_the_long_killing_of_the_broker_loses_nothing_and_keeps_the_order(
     broker, program, ear, until
 ):
