@@ -217,7 +217,7 @@ def held(folder):
     )
 
 
-@pytest.mark.timeout(60 + DAMAGES // 2)
+@pytest.mark.timeout(60 + 2 * DAMAGES)
 async def test_a_ruined_store_is_put_aside_whole_and_a_new_one_begun(tmp_path, caplog):
     origin = tmp_path / "origin"
     origin.mkdir()
