@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from acquire.cli.options import add_config, add_store
+from acquire.cli.options import add_usual
 from acquire.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -66,8 +66,7 @@ def _add_span(parser: argparse.ArgumentParser) -> None:
         "--since", metavar="TIME", help="ISO 8601, such as 2026-03-01 or 2026-03-01T08:00Z"
     )
     parser.add_argument("--until", metavar="TIME", help="ISO 8601, not included")
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -104,9 +103,18 @@ def run(args: argparse.Namespace) -> int:
 
             out = expand(args.package)
             written = write_package(source, out, licence=args.licence, **common)
+    if args.json:
+        _print_json(out, {name.lower(): rows for name, rows in written.items()})
+        return 0
     said = ", ".join(f"{rows} {name.lower()}" for name, rows in written.items())
     print(f"{out}: {said}", file=sys.stderr)
     return 0
+
+
+def _print_json(out: Path, rows: Mapping[str, int]) -> None:
+    import json
+
+    print(json.dumps({"is": "export", "file": str(out), "rows": dict(rows)}, indent=2))
 
 
 def _source(
@@ -145,6 +153,10 @@ def run_csv(args: argparse.Namespace) -> int:
         raise ConfigError(
             "csv writes one table as it is", allowed="--xlsx or --package, which also redact"
         )
+    if args.json and not getattr(args, "out", None):
+        raise ConfigError(
+            "the table itself goes to standard output", allowed="--json with --out FILE"
+        )
     write = getattr(export, f"write_{args.what}")
     since_ms, until_ms = _time(args.since, "--since") or 0, _time(args.until, "--until")
     out: Path | None = expand(args.out) if getattr(args, "out", None) else None
@@ -165,7 +177,10 @@ def run_csv(args: argparse.Namespace) -> int:
                 until_ms=until_ms,
                 progress=lambda count: show(f"{count:,} rows"),
             )
-    print(f"{rows} rows in {out}", file=sys.stderr)
+    if args.json:
+        _print_json(out, {args.what: rows})
+    else:
+        print(f"{rows} rows in {out}", file=sys.stderr)
     return 0
 
 

@@ -47,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from acquire.cli.options import load_config, store_path
+    from acquire.clock import SystemClock
     from acquire.importing.captures import Taking, plan_import
     from acquire.importing.columns import column_said, find_header, with_said
     from acquire.importing.sheets import read_sheet
@@ -61,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
     header = with_said(header, said, config.quantities)
     taking = Taking(args.water, args.meter, args.decimal, args.dates)
     header, taking = _clear(sheet, header, taking, config.quantities)
-    found = plan_import(sheet, header, taking, config.quantities)
+    now_ms = SystemClock().now().at_ms
+    found = plan_import(sheet, header, taking, config.quantities, now_ms=now_ms)
     store = store_path(args, config)
     known = _kept(store, [one for _, one in found.captures])
     fresh = [one for _, one in found.captures if one.id not in known]
@@ -141,7 +143,8 @@ def _clear(
             "yes",
         }
         taking = replace(taking, decimal="comma" if is_comma else "point")
-    if any("--dates" in text for text in questions(sheet, header, taking)):
+    for text in [one for one in questions(sheet, header, taking) if "--dates" in one]:
+        print(f"{text}.", file=sys.stderr)
         is_day_first = _ask("Is 03/04 the third of April (yes / no)? ") in {"y", "yes"}
         taking = replace(taking, order="dmy" if is_day_first else "mdy")
     left = questions(sheet, header, taking)

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from acquire.cli.export import add_redaction
-from acquire.cli.options import add_config, add_store
+from acquire.cli.options import add_usual
 
 if TYPE_CHECKING:
     from acquire.store.records import Records
@@ -32,12 +32,12 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     )
     parser.add_argument("--open", action="store_true", help="show it in the browser")
     add_redaction(parser)
-    add_store(parser)
-    add_config(parser)
+    add_usual(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
+    import json
     import sys
     from pathlib import Path
 
@@ -54,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.open and args.out == "-":
         raise ConfigError("--open needs a file: leave out `--out -`")
+    if args.json and args.out == "-":
+        raise ConfigError("the report itself goes to standard output: --json needs a file")
     config = load_config(args)
     bench = Bench(config.quantities, config.settler, config.tolerance)
     with stoppable(), Records.open(store_path(args, config)) as records, progress() as show:
@@ -75,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         out = expand(args.out) if args.out else Path(f"round-{visit.id}.html")
         with whole_file(out) as part, part.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(pieces)
-    print(out)
+    print(json.dumps({"is": "report", "round": visit.id, "file": str(out)}) if args.json else out)
     if args.open:
         _show(out.absolute().as_uri())
     return 0

@@ -14,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from acquire.importing.cells import Decimal, Order, decimal_of, decimals_in, is_blank, order_of
+from acquire.importing.cells import Decimal, Order, decimal_of, decimals_in, is_blank
 from acquire.importing.cells import moment as moment_of
 from acquire.importing.cells import number as number_of
 from acquire.importing.columns import Column, Header
+from acquire.importing.orders import asked_of, order_of
 from acquire.importing.sheets import Cell, Sheet
 from acquire.quantities import Quantity
 from acquire.readings import Capture, CaptureState, Role, SettledValue, Stamp
@@ -25,6 +26,7 @@ from acquire.stats.budget import resolution_u
 
 __all__ = ["Bad", "Import", "Taking", "plan_import", "questions"]
 
+_SLACK_MS = 12 * 3_600_000
 METHOD = "imported: only the last written digit is known of its uncertainty"
 
 
@@ -83,15 +85,23 @@ def questions(sheet: Sheet, header: Header, taking: Taking) -> list[str]:
         asked.append(
             "is 1,234 (or 1.234) one and a bit, or a thousand? Say --decimal comma or point"
         )
-    if (taking.order or _order(sheet, header)) == "unclear":
-        asked.append("is 03/04 the third of April or March the 4th? Say --dates dmy or mdy")
+    if taking.order is None and (doubt := asked_of(_dates(sheet, header))):
+        asked.append(doubt)
     return asked
 
 
 def plan_import(
-    sheet: Sheet, header: Header, taking: Taking, quantities: Mapping[str, Quantity]
+    sheet: Sheet,
+    header: Header,
+    taking: Taking,
+    quantities: Mapping[str, Quantity],
+    *,
+    now_ms: int,
 ) -> Import:
-    """Make captures of all rows below the header; `questions` must be empty."""
+    """Make captures of all rows below the header; `questions` must be empty.
+
+    A row of a day to come (after `now_ms`, UTC) is not taken: what is written there is mistaken.
+    """
     decimal = taking.decimal or _decimal(sheet, header)
     order = taking.order or _order(sheet, header)
     rows = _Rows(header, taking, quantities, decimal, order, _steps(sheet, header, decimal))
@@ -100,6 +110,7 @@ def plan_import(
     for line, row in _below(sheet, header):
         try:
             capture, has_time = rows.capture(row, f"{sheet.name}, line {line}")
+            _require_past(capture, now_ms)
         except ValueError as error:
             bad.append(Bad(line, str(error)))
             continue
@@ -130,7 +141,19 @@ def _decimal(sheet: Sheet, header: Header) -> Decimal:
 
 
 def _order(sheet: Sheet, header: Header) -> Order:
-    return order_of(_cells(sheet, header, [c for c in header.columns if c.what == "date"]))
+    return order_of(cell for _, cell in _dates(sheet, header))
+
+
+def _dates(sheet: Sheet, header: Header) -> list[tuple[int, Cell]]:
+    places = [column.place for column in header.columns if column.what == "date"]
+    return [(line, row[p]) for line, row in _below(sheet, header) for p in places if p < len(row)]
+
+
+def _require_past(capture: Capture, now_ms: int) -> None:
+    """A day without a time stands at noon, which may be to come; so may a clock ahead of ours."""
+    if capture.taken.at_ms > now_ms + _SLACK_MS:
+        day = datetime.fromtimestamp(capture.taken.at_ms / 1000).date()  # noqa: DTZ006 - local
+        raise ValueError(f"{day} is still to come: is the date right, and its order?")
 
 
 def _steps(sheet: Sheet, header: Header, decimal: Decimal) -> dict[int, float]:

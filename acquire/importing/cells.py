@@ -11,6 +11,7 @@ from typing import Literal
 from acquire.importing.sheets import Cell
 
 __all__ = [
+    "PARTS",
     "Decimal",
     "Order",
     "decimal_of",
@@ -18,7 +19,7 @@ __all__ = [
     "is_blank",
     "moment",
     "number",
-    "order_of",
+    "split_clock",
 ]
 
 Decimal = Literal["point", "comma", "unclear"]
@@ -33,7 +34,7 @@ _WRITTEN = {
 }
 _LARGEST = 10**15
 _THOUSANDS = r"[+-]?[1-9]\d{0,2}"
-_PARTS = re.compile(r"^(\d{1,4})\s*[./-]\s*(\d{1,2})\s*[./-]\s*(\d{1,4})\.?$")
+PARTS = re.compile(r"^(\d{1,4})\s*[./-]\s*(\d{1,2})\s*[./-]\s*(\d{1,4})\.?$")
 _MONTHS = {
     name: n
     for n, names in enumerate(
@@ -110,22 +111,6 @@ def decimals_in(cell: Cell, decimal: Decimal) -> int:
     return 0
 
 
-def order_of(cells: Iterable[Cell]) -> Order:
-    """Say in which order day and month stand in these cells; a point between them is day first."""
-    seen: Order = "ymd"
-    for cell in cells:
-        parts = _PARTS.match(_split_clock(str(cell))[0]) if isinstance(cell, str) else None
-        if parts is None or len(parts.group(1)) == 4:
-            continue
-        if "." in str(cell) or int(parts.group(1)) > 12:
-            return "dmy"
-        if int(parts.group(2)) > 12:
-            return "mdy"
-        if parts.group(1) != parts.group(2):
-            seen = "unclear"
-    return seen
-
-
 def moment(day: Cell, hour: Cell, order: Order) -> tuple[datetime, bool]:
     """Give the moment, and whether the time of day is known (else noon); ValueError why not.
 
@@ -144,7 +129,7 @@ def moment(day: Cell, hour: Cell, order: Order) -> tuple[datetime, bool]:
         if len(text) > 10:
             return whole, True
         return _at(whole, hour)
-    rest, clock = _split_clock(text)
+    rest, clock = split_clock(text)
     start = datetime.combine(_day(rest, order), time(0, 0))
     return (datetime.combine(start, clock), True) if clock is not None else _at(start, hour)
 
@@ -156,13 +141,14 @@ def _at(day: datetime, hour: Cell) -> tuple[datetime, bool]:
         return datetime.combine(day, hour.time()), True
     if isinstance(hour, time):
         return datetime.combine(day, hour), True
-    rest, clock = _split_clock(str(hour).strip())
+    rest, clock = split_clock(str(hour).strip())
     if clock is None or rest:
         raise ValueError(f"{str(hour)[:40]!r} is no time of day")
     return datetime.combine(day, clock), True
 
 
-def _split_clock(text: str) -> tuple[str, time | None]:
+def split_clock(text: str) -> tuple[str, time | None]:
+    """Take the time of day off a date; None where there is none."""
     found = _CLOCK.match(text)
     if found is None:
         return text, None
@@ -183,7 +169,7 @@ def _day(text: str, order: Order) -> date:
             raise ValueError(f"{text[:40]!r} is no date")
         numbers.sort(key=lambda n: n > 31)
         return date(_year(numbers[1]), _MONTHS[named[0].casefold()], numbers[0])
-    parts = _PARTS.match(text)
+    parts = PARTS.match(text)
     if parts is None:
         raise ValueError(f"{text[:40]!r} is no date")
     first, second, third = (int(part) for part in parts.groups())

@@ -182,7 +182,7 @@ ROUTES: Mapping[str, list[Row]] = {
                 thing(
                     round=ref("Round"),
                     captures=many(ref("Capture")),
-                    counts=many({"type": "object"}),
+                    counts=many(ref("Count")),
                 ),
             ),
         )
@@ -244,6 +244,13 @@ ROUTES: Mapping[str, list[Row]] = {
 
 _NOTE: Schema = {"type": "object", "properties": {"note": TEXT}}
 _SIZES = ("field_mm", "field_mm_u", "drop_ul", "drop_ul_u", "slip_mm2", "slip_mm2_u")
+
+
+def _size(name: str) -> Schema:
+    said = {"description": "standard uncertainty of it"} if name.endswith("_u") else {}
+    return {"type": "number", "minimum": 0, **said}
+
+
 BODIES: Mapping[str, Schema] = {
     "/api/1/orders": {
         "type": "object",
@@ -268,7 +275,7 @@ BODIES: Mapping[str, Schema] = {
             "fields": {**many(WHOLE), "minItems": 1},
             "shapes": table(WHOLE),
             "bubbles": WHOLE,
-            **dict.fromkeys(_SIZES, maybe({"type": "number", "minimum": 0})),
+            **{name: maybe(_size(name)) for name in _SIZES},
             "optics": TEXT,
             "role": TEXT,
             "round": TEXT,

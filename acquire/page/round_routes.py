@@ -8,13 +8,15 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from acquire.bench.particles import particle_result
 from acquire.outlets.as_json import as_json
+from acquire.outlets.count_json import count_json
 from acquire.page.answers import Refused, answer
 from acquire.page.context import Page
 from acquire.page.downloads import Downloads
 from acquire.page.lists import leafed
 from acquire.readings import utc_text
-from acquire.rounds import ParticleCount, Round
+from acquire.rounds import Round
 from acquire.store.records import Records
 
 __all__ = ["routes"]
@@ -38,7 +40,9 @@ def routes(page: Page) -> list[Route]:
             return {
                 "round": _round(found),
                 "captures": [as_json(capture) for capture in records.visited(found)],
-                "counts": [_count(one) for one in records.counts(round_id=found.id)],
+                "counts": [
+                    count_json(particle_result(one)) for one in records.counts(round_id=found.id)
+                ],
             }
 
         return answer(await page.reader.ask(ask))
@@ -108,12 +112,3 @@ def _round(one: Round) -> dict[str, Any]:
             for visit in one.visits
         ],
     }
-
-
-def _count(one: ParticleCount) -> dict[str, Any]:
-    said: dict[str, Any] = {
-        name: getattr(one, name)
-        for name in one.__dataclass_fields__
-        if name not in {"at_ms", "round_id"}
-    }
-    return {"is": "count", "at": utc_text(one.at_ms), **said, "round": one.round_id or None}

@@ -19,12 +19,15 @@ from hypothesis import strategies as st
 
 from acquire.errors import ConfigError
 from acquire.importing.captures import Taking, plan_import, questions
-from acquire.importing.cells import decimal_of, moment, number, order_of
+from acquire.importing.cells import decimal_of, moment, number
 from acquire.importing.columns import column_said, find_header, with_said
+from acquire.importing.orders import asked_of, order_of
 from acquire.importing.sheets import read_sheet
 from acquire.quantities import BUILT_IN
 from acquire.readings import utc_text
 from acquire.store.records import Records
+
+NOW_MS = 1_790_000_000_000  # 2026-09-21
 
 GERMAN = """\
 Wasserwerte Küche
@@ -43,7 +46,11 @@ def plan(path, said=(), taking=None, sheet=None):
     table = read_sheet(path, sheet=sheet)
     header = with_said(find_header(table, BUILT_IN), [column_said(s) for s in said], BUILT_IN)
     taking = taking or Taking()
-    return questions(table, header, taking), lambda: plan_import(table, header, taking, BUILT_IN)
+
+    def make():
+        return plan_import(table, header, taking, BUILT_IN, now_ms=NOW_MS)
+
+    return questions(table, header, taking), make
 
 
 def written(tmp_path, text, name="t.csv", encoding="utf-8"):
@@ -92,6 +99,60 @@ def test_what_is_unclear_is_asked_with_the_option_that_answers(tmp_path):
     asked, make = plan(file, ["EC=-"], Taking("tap", order="dmy"))
     assert asked == []
     assert list(make().captures[0][1].values) == ["ph"]
+
+
+def test_dates_of_two_orders_in_one_column_are_asked_about_by_their_rows(tmp_path):
+    """The first that told decided for all, and 04/25 was then no date, or 04/05 another day."""
+    rows = ["13/04/2025,7", "04/05/2025,7", "04/25/2025,7", "14/04/2025,7"]
+    file = written(tmp_path, "\n".join(["Date,pH", *rows]))
+    (asked,), _ = plan(file, taking=Taking("tap"))
+    assert "day stands first in line 2 (13/04/2025), line 5 (14/04/2025)" in asked
+    assert "month in line 4 (04/25/2025)" in asked
+    asked, make = plan(file, taking=Taking("tap", order="dmy"))
+    found = make()
+    assert asked == []
+    assert [line for line, _ in found.captures] == [2, 3, 5]
+    assert [bad.line for bad in found.bad] == [4]
+
+
+def test_date_cells_and_texts_in_one_column_are_asked_about(tmp_path):
+    """A workbook that took 03/04 for March leaves 13/04 as text: the cells may be turned round."""
+    book = openpyxl.Workbook()
+    for row in (["Date", "pH"], [dt.datetime(2025, 3, 4), 7.1], ["13/04/2025", 7.2]):
+        book.active.append(row)
+    book.save(tmp_path / "w.xlsx")
+    (asked,), _ = plan(tmp_path / "w.xlsx", taking=Taking("tap"))
+    assert "date cells (line 2)" in asked
+    assert "text (line 3 (13/04/2025))" in asked
+    asked, make = plan(tmp_path / "w.xlsx", taking=Taking("tap", order="dmy"))
+    assert asked == []
+    assert len(make().captures) == 2
+
+
+def test_of_many_rows_the_first_are_named_and_none_speaks_to_the_terminal():
+    said = asked_of([(n, "03/04/2025") for n in range(2, 12)])
+    assert said.startswith("is line 2 (03/04/2025), line 3 (03/04/2025), line 4 (03/04/2025) and 7")
+    assert asked_of([(2, "2025-04-03"), (3, "3.4.2025"), (4, None), (5, "soon")]) == ""
+    assert "\x1b" not in asked_of([(2, "13/04/2025\x1b[2J"), (3, "04/13/2025 \x1b")])
+
+
+@pytest.mark.parametrize("day", ["2026-09-23", "2062-05-01"])
+def test_a_day_to_come_is_not_taken_and_named(tmp_path, day):
+    file = written(tmp_path, f"Date,Water,pH\n2026-09-20,tap,7\n{day},tap,7.1\n")
+    found = plan(file)[1]()
+    assert [line for line, _ in found.captures] == [2]
+    ((bad),) = found.bad
+    assert (bad.line, f"{day} is still to come" in bad.why) == (3, True)
+
+
+def test_today_is_taken_though_its_noon_is_to_come(tmp_path):
+    today = f"{dt.datetime.fromtimestamp(NOW_MS / 1000):%Y-%m-%d}"
+    file = written(tmp_path, f"Date,Water,pH\n{today},tap,7\n")
+    table = read_sheet(file, sheet=None)
+    header = find_header(table, BUILT_IN)
+    midnight = dt.datetime.fromisoformat(today).timestamp()
+    found = plan_import(table, header, Taking(), BUILT_IN, now_ms=round(1000 * midnight) + 60_000)
+    assert (len(found.captures), found.bad) == (1, ())
 
 
 def test_a_column_that_cannot_be_is_refused_with_what_is_allowed(tmp_path):
@@ -253,6 +314,8 @@ def test_the_order_of_a_date_is_told_by_the_other_cells():
     assert order_of(["03/04/2025"]) == "unclear"
     assert order_of(["3.4.2025"]) == "dmy"
     assert order_of(["2025-04-03", "03/03/2025"]) == "ymd"
+    assert order_of(["13/04/2025", "04/13/2025"]) == "unclear"
+    assert order_of(["3.4.2025", "03/04/2025"]) == "unclear"  # a point tells nothing of the others
     assert moment("3/4/2025 2:05 pm", None, "dmy")[0] == dt.datetime(2025, 4, 3, 14, 5)
     assert moment("2025-04-03T08:30:00+02:00", None, "ymd")[0].utcoffset() == dt.timedelta(hours=2)
 

@@ -10,7 +10,8 @@ import time
 
 import pytest
 
-from acquire.importing.cells import decimals_in, is_blank, moment, number, order_of
+from acquire.importing.cells import decimals_in, is_blank, moment, number
+from acquire.importing.orders import order_of
 
 FORMATS = {  # as strptime of POSIX reads them, and in which order day and month stand
     "%Y-%m-%d": "ymd",

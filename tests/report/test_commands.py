@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import sys
 
 import pytest
@@ -39,6 +40,27 @@ def test_a_report_to_standard_output_is_the_page_and_nothing_else(run, tmp_path)
     assert out.startswith("<!DOCTYPE html>")
     assert "kitchen" not in out
     assert list(tmp_path.iterdir()) == []
+
+
+def test_programs_are_told_what_was_written_where(run, tmp_path):
+    code, out, err = run("report", "r1", "--json")
+    assert (code, err) == (0, "")
+    assert json.loads(out) == {"is": "report", "round": "r1", "file": "round-r1.html"}
+    assert run("report", "--json", "--out", "-")[0] == 2
+    pytest.importorskip("xlsxwriter")
+    for words, file in (
+        (("--xlsx", "w.xlsx"), "w.xlsx"),
+        (("--package", "p"), "p"),
+        (("csv", "captures", "--out", "c.csv"), "c.csv"),
+    ):
+        code, out, _ = run("export", *words, "--json")
+        said = json.loads(out)
+        assert (code, said["is"], said["file"]) == (0, "export", file)
+        assert said["rows"]["captures"] > 0
+        assert (tmp_path / file).exists()
+    code, out, err = run("export", "csv", "captures", "--json")
+    assert (code, out) == (2, "")
+    assert "--json with --out FILE" in err
 
 
 def test_open_shows_the_file_in_the_browser_and_says_when_there_is_none(run, monkeypatch, tmp_path):

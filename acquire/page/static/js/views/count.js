@@ -142,9 +142,9 @@ function rate(found, unit, noneSeen) {
 /** The form about slide and microscope; `.said()` gives what it holds. */
 function aboutForm(kept, changed) {
   const numbers = [
-    ["field_mm", "Width of the field, mm", "4.5"], ["field_mm_u", "known to ±, mm", "0.1"],
-    ["drop_ul", "Drop under the slip, µL", "50"], ["drop_ul_u", "known to ±, µL", "5"],
-    ["slip_mm2", "Cover slip, mm²", "324"], ["slip_mm2_u", "known to ±, mm²", "5"],
+    ["field_mm", "Width of the field, mm", "4.5"], ["field_mm_u", "its standard uncertainty, mm", "0.05"],
+    ["drop_ul", "Drop under the slip, µL", "50"], ["drop_ul_u", "its standard uncertainty, µL", "3"],
+    ["slip_mm2", "Cover slip, mm²", "324"], ["slip_mm2_u", "its standard uncertainty, mm²", "3"],
   ];
   const boxes = {};
   const box = (key, label, example, more = {}) => {
@@ -156,7 +156,8 @@ function aboutForm(kept, changed) {
     box("water", "Water", ""),
     el("details", {}, el("summary", { text: "Microscope and drop, for a result per mL" }),
       el("div", { class: "fields" }, numbers.map(([key, label, example]) => box(key, label, `e.g. ${example}`, { inputmode: "decimal" })),
-        box("optics", "How the field was found", "measured"))),
+        box("optics", "How the field was found", "measured")),
+      el("p", { class: "small soft", text: "Standard uncertainty: half of a ± that holds in 95 of 100 cases. Left empty, the usual one is taken." })),
     box("note", "Note", ""));
   form.said = () => {
     const said = { water: boxes.water.value.trim(), note: boxes.note.value.trim(), optics: boxes.optics.value.trim() };
