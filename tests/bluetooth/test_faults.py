@@ -304,12 +304,12 @@ async def test_a_service_that_hangs_is_no_reason_to_wait_for_ever(world, monkeyp
     monkeypatch.setattr(ble_scan, "_STOP_S", 0.05)
     meter = world.meter()
     driver = world.driver(
-        meter, more=READ.replace("timeout_s = 2.0", "timeout_s = 0.05"), reads=True
+        meter, more=READ.replace("timeout_s = 2.0", "timeout_s = 0.3"), reads=True
     )
     async with driver.open() as readings:
         await world.next(readings, meter)
         world.bluez.is_hung = True
-        assert "no answer to a read within 0.05 s" in await lost(readings)
+        assert "no answer to a read within 0.3 s" in await lost(readings)
     quick = world.driver(meter, more="[link]\nsearch_s = 0.05\n")
     assert "0.05 s" in str(await refused(quick))
     world.bluez.is_hung = False

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from acquire.errors import ConfigError
@@ -89,3 +91,25 @@ def test_what_says_no_column_is_refused(text):
 def test_a_person_who_errs_is_told_what_there_is(said, why):
     with pytest.raises(ConfigError, match=why):
         with_said(header(("Date", "EC")), [said], BUILT_IN)
+
+
+def test_a_unit_a_person_leaves_out_is_asked_for_where_there_are_several():
+    found = with_said(
+        header(("Date", "Leitung", "pH")), [("Leitung", "conductivity", "")], BUILT_IN
+    )
+    assert "in which unit" in found.columns[1].question
+    sure = with_said(header(("Date", "Saeure", "EC")), [("Saeure", "ph", "")], BUILT_IN)
+    assert (sure.columns[1].question, sure.columns[1].convert(7.0)) == ("", 7.0)
+
+
+def test_a_quantity_of_the_configuration_is_known_by_its_name_and_its_label():
+    own = replace(
+        BUILT_IN["orp"], name="free_chlorine", label="Free Cl₂", unit="mg/L", shown_unit="mg/L"
+    )
+    table = {**BUILT_IN, "free_chlorine": own}
+    for cell in ("Free chlorine (mg/L)", "free_chlorine mg/L", "FREE CL₂ (mg/L)"):
+        rows = tuple(enumerate([("Date", cell)], 1))
+        column = find_header(Sheet("t", rows, separator=","), table).columns[1]
+        assert column.what == "free_chlorine", cell
+        with pytest.raises(ConfigError, match="no line names a quantity"):
+            only(cell)
