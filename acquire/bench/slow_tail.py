@@ -30,11 +30,11 @@ of where the electrode was. Of a part that decays with tau, what is left in the 
 waters is shared and cancels but for a part, and the step between the two is shown too small, never
 too large. `tail_apart` allows for
 
-* 0.3 of both limits together: what does not cancel. No source; chosen on simulated rounds 100000
+* 0.35 of both limits together: what does not cancel. No source; chosen on simulated rounds 100000
   to 100399 of equal waters, where the errors of reference and subject go together by 0.9.
-* The difference as it was measured: about half of a step is made good before a value can pass as
-  settled (all but one in ten of the simulated ones). But no more than both limits with tau = 15
-  min: 45 min to a steady reading are three time constants.
+* 0.8 of the difference as it was measured: more than half of a step (1 / 1.8) is made good before
+  a value can pass as settled (all but one in ten of the simulated ones). But no more than both
+  limits with tau = 15 min: 45 min to a steady reading are three time constants.
 
 With two meters, or months between, nothing is shared. For pH the two are taken as independent: in
 thin water little of an error is memory.
@@ -52,7 +52,8 @@ __all__ = ["MEMORY", "SLOW_TAIL", "slow_tail", "tail_apart"]
 
 SLOW_TAIL = "slow tail"
 MEMORY = "memory of the other water"
-_NOT_SHARED = 0.3
+_NOT_SHARED = 0.35
+_STEP = 0.8
 _LONGER = 1.5
 """Tau of a step over that of what nobody sees."""
 THIN_US_CM = 100.0
@@ -95,7 +96,7 @@ def slow_tail(capture: Capture, value: SettledValue, source: str = "") -> Compon
 def tail_apart(first: Component, second: Component, difference: float) -> tuple[Component, ...]:
     """Give the parts of a difference that two slow tails of one electrode in one session leave."""
     both = math.hypot(first.u, second.u)
-    step = min(rectangular_u(abs(difference)), _LONGER * both)
+    step = min(rectangular_u(_STEP * abs(difference)), _LONGER * both)
     return Component(SLOW_TAIL, _NOT_SHARED * both), Component(MEMORY, step)
 
 

@@ -75,7 +75,7 @@ def test_repeats_do_not_average_it():
     (one,) = compare(capture(orp=240.0), several, {"kitchen": CHANNELS}).rows
     (alone,) = compare(capture(orp=240.0), capture("b", orp=240.0), {"kitchen": CHANNELS}).rows
     parts = ({p.name: p.u for p in row.budget.components} for row in (one, alone))
-    assert [p["slow tail"] for p in parts] == [pytest.approx(0.3 * 15.0 * math.sqrt(2 / 3))] * 2
+    assert [p["slow tail"] for p in parts] == [pytest.approx(0.35 * 15.0 * math.sqrt(2 / 3))] * 2
 
 
 def tail_parts(there, *, months=0, meter="kitchen", **values):
@@ -91,14 +91,14 @@ def tail_parts(there, *, months=0, meter="kitchen", **values):
 def test_one_platinum_errs_alike_in_two_waters_that_are_alike():
     found = tail_parts({"orp": 240.0}, orp=240.0)
     assert found == {
-        "slow tail": pytest.approx(0.3 * 15.0 * math.sqrt(2 / 3)),
+        "slow tail": pytest.approx(0.35 * 15.0 * math.sqrt(2 / 3)),
         "memory of the other water": 0.0,
     }
 
 
 def test_a_step_between_waters_may_be_shown_too_small_but_no_more_than_is_left_of_it():
     small, large = tail_parts({"orp": 250.0}, orp=240.0), tail_parts({"orp": 540.0}, orp=240.0)
-    assert small["memory of the other water"] == pytest.approx(10.0 / math.sqrt(3))
+    assert small["memory of the other water"] == pytest.approx(0.8 * 10.0 / math.sqrt(3))
     most = 1.5 * 15.0 * math.sqrt(2 / 3)
     assert large["memory of the other water"] == pytest.approx(most)
 
