@@ -102,8 +102,8 @@ async def test_the_long_killing_of_the_broker_loses_nothing_and_keeps_the_order(
         await until(listens.ready.is_set)
         await until(lambda: one.outlet.broker.is_connected)
     everything = {(meter, name) for meter in meters for name in sent[meter]}
-    await until(lambda: not left(one, 1))
-    await until(lambda: everything <= known())
+    await until(lambda: not left(one, 1), 20 + 2 * RESTARTS)
+    await until(lambda: everything <= known(), 20 + 2 * RESTARTS)
     for meter in meters:
         first = list(dict.fromkeys(user(m)["id"] for m in listens.of(f"ouzel/{meter}/capture")))
         assert first == sent[meter]
