@@ -53,6 +53,8 @@ _CAPTURES = 3
 _OURS: tuple[str, ...] = (
     "demo.db",
     "demo.db-wal",
+    "demo.db-tail0",
+    "demo.db-tail1",
     "demo.db-shm",
     "demo.db.lock",
     "ouzel.toml",
