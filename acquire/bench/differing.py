@@ -215,15 +215,14 @@ def _verdict(
 def _told_apart(asked: Asked, budget: Budget) -> tuple[Differs, str]:
     """Decide of waters that are not equally warm: what warmth can make is nobody's difference."""
     size, u, warmth = abs(budget.value), budget.expanded(), asked.warmth
+    apart = f"{asked.apart_c:.1f} °C"
+    made = f"{warmth:.2g} {asked.quantity.shown_unit}".rstrip()
     if size > u + warmth:
-        return (
-            "yes",
-            f"more than its uncertainty and {asked.apart_c:.1f} °C can make ({warmth:.2g})",
-        )
+        return "yes", f"more than its uncertainty and what {apart} can make of it ({made})"
     if size + u + warmth <= asked.matters:
         return told(budget, asked.matters)
-    can = f"can make {warmth:.2g}" if math.isfinite(warmth) else "may make any of it"
-    return "cannot tell", f"{asked.apart_c:.1f} °C apart {can}: let both stand in one room"
+    can = f"{made} of it" if math.isfinite(warmth) else "any of it"
+    return "cannot tell", f"being {apart} apart can make {can}: let both stand in one room"
 
 
 def told(budget: Budget, matters: float) -> tuple[Differs, str]:

@@ -129,7 +129,9 @@ def chart_lines(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
     ^ below marks a day with a check.
     """
     points, chart = one.points, one.chart
-    levels = [p.value for p in points] + ([chart.lower, chart.upper] if chart else [])
+    # One in doubt may lie anywhere: it stands at the edge rather than flatten all others.
+    levels = [p.value for p in one.sound or points]
+    levels += [chart.lower, chart.upper] if chart else []
     low, high = min(levels), max(levels)
     if high - low < quantity.tolerance.at(high):  # a still water is a flat line, not a mountain
         middle, reach = (low + high) / 2, quantity.tolerance.at(high)
@@ -139,7 +141,7 @@ def chart_lines(one: QuantityHistory, quantity: Quantity) -> Iterator[str]:
     rows = [[" "] * _WIDTH for _ in range(_HEIGHT)]
 
     def row(value: float) -> int:
-        return round((high - value) / (high - low) * (_HEIGHT - 1))
+        return round((high - min(max(value, low), high)) / (high - low) * (_HEIGHT - 1))
 
     if chart is not None:
         for value, sign in ((chart.mean, "─"), (chart.lower, "┄"), (chart.upper, "┄")):

@@ -34,11 +34,11 @@ def histories_of(view: View) -> Iterator[Markup]:
     yield tag(
         "p",
         "Each point is a visit with its 95 % uncertainty, the flag is this round, a square was "
-        "imported, an empty circle is in doubt: no trend, no mean and no limit rests on it. Dashed "
-        "lines are the mean and the limits of an individuals chart (mean ± 2.66 times the mean "
-        "moving range, NIST e-Handbook 6.3.2.2), no more than a hint below some twenty visits. "
-        "Marks below are checks of the meter: a filled triangle passed, a cross failed, an empty "
-        "triangle cannot tell.",
+        "imported, an empty circle is in doubt (at the edge where it lies beyond): no trend, no "
+        "mean and no limit rests on it. Dashed lines are the mean and the limits of an individuals "
+        "chart (mean ± 2.66 times the mean moving range, NIST e-Handbook 6.3.2.2), no more than a "
+        "hint below some twenty visits. Marks below are checks of the meter: a filled triangle "
+        "passed, a cross failed, an empty triangle cannot tell.",
         class_="small",
     )
     yield from found
@@ -110,13 +110,14 @@ def _signed(value: float) -> str:
 def _figure(view: View, each: QuantityHistory, quantity: Quantity) -> Markup:
     points = each.points
     begin, end = points[0].at_ms, points[-1].at_ms
-    low, high = _reach(each, points)
+    low, high = _reach(each, each.sound or points)
 
     def x(at_ms: float) -> float:
         return LEFT + 8.0 + (RIGHT - LEFT - 16.0) * (at_ms - begin) / max(end - begin, 1)
 
     def y(value: float) -> float:
-        return TOP + (BOTTOM - _STRIP - TOP) * (high - value) / (high - low)
+        kept = min(max(value, low), high)  # one in doubt may lie anywhere: it stands at the edge
+        return TOP + (BOTTOM - _STRIP - TOP) * (high - kept) / (high - low)
 
     last = points[-1]
     shown = quantity.show(last.value)
