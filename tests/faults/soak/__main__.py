@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+from array import array
 from collections import Counter
 from contextlib import ExitStack
 from pathlib import Path
@@ -120,18 +121,29 @@ class Broker(Mosquitto):
 
 
 class Ground:
-    """What really happened to a probe: when it went into which water."""
+    """What really happened to a probe: when it went into which water.
 
-    def __init__(self, clock: SwiftClock) -> None:
+    In a file, as are the looks below: what this program itself remembers would pass for a leak.
+    """
+
+    def __init__(self, clock: SwiftClock, file: Path) -> None:
         self._clock = clock
         self._since: tuple[float, str] | None = None
-        self.dwells: list[tuple[float, float, str]] = []
+        self._path, self._file = file, file.open("w")
 
     def moved(self, place: str) -> None:
         now_s = self._clock.t_s
         if self._since is not None and self._since[1] != "air":
-            self.dwells.append((self._since[0], now_s, self._since[1]))
+            print(self._since[0], now_s, self._since[1], file=self._file, flush=True)
         self._since = (now_s, place)
+
+    @property
+    def dwells(self) -> list[tuple[float, float, str]]:
+        lines = (line.split() for line in self._path.read_text().splitlines())
+        return [(float(begun), float(left), water) for begun, left, water in lines]
+
+    def close(self) -> None:
+        self._file.close()
 
 
 def usage() -> dict[str, float]:
@@ -141,6 +153,24 @@ def usage() -> dict[str, float]:
         "descriptors": sum(1 for _ in Path("/proc/self/fd").iterdir()),
         "tasks": len(asyncio.all_tasks()),
     }
+
+
+class Looks:
+    """What the program used, four times a simulated hour; eight bytes a number."""
+
+    NAMES = ("day", "rss_mib", "descriptors", "tasks")
+
+    def __init__(self) -> None:
+        self._numbers = array("d")
+
+    def take(self, day: float) -> None:
+        now = {"day": day, **usage()}
+        self._numbers.extend(now[name] for name in self.NAMES)
+
+    def all(self) -> list[dict[str, float]]:
+        width = len(self.NAMES)
+        rows = (self._numbers[at : at + width] for at in range(0, len(self._numbers), width))
+        return [dict(zip(self.NAMES, row, strict=True)) for row in rows]
 
 
 def read_metrics(port: int) -> bytes:
@@ -194,7 +224,7 @@ async def soak(
             if isinstance(said, Capture):
                 print(said.id, said.state, file=announced)
 
-    ground = Ground(clock)
+    ground = Ground(clock, folder / "ground")
     waters = load_waters()
     scripts = {
         "tcp://127.0.0.1:1": BENCH,
@@ -225,7 +255,7 @@ async def soak(
         )
         meters.append(rig.follow(clock))
     weather = Weather(clock, ports, broker, store, seed)
-    looks: list[dict[str, float]] = []
+    looks = Looks()
     ear = broker.ear(folder / "heard") if broker is not None else None
     if ear is not None:
         left_behind.callback(ear.terminate)
@@ -235,7 +265,7 @@ async def soak(
         while True:
             await clock.sleep(900)
             if weather.is_calm:
-                looks.append({"day": (clock.t_s - 1000) / DAY_S, **usage()})
+                looks.take((clock.t_s - 1000) / DAY_S)
 
     async def scrape() -> None:
         while True:
@@ -276,6 +306,7 @@ async def soak(
     await asyncio.gather(*others, return_exceptions=True)
     await surfing.wait()
     announced.close()
+    ground.close()
     if ear is not None:
         await asyncio.sleep(0.5)  # what it still writes down
         ear.terminate()
@@ -283,7 +314,7 @@ async def soak(
     found = judged(folder, store, ground, weather, days, end_s)
     found["problems"] += heard_wrong(folder / "browsers", told)
     found["told_to_browsers"] = len(told)
-    found |= held_level(looks, days)
+    found |= held_level(looks.all(), days)
     found |= {
         "days": days,
         "took_s": round(time.monotonic() - begun, 1),
@@ -407,17 +438,18 @@ def held_level(looks: list[dict[str, float]], days: float) -> dict[str, object]:
     Of memory the least of each stretch: what is never given back raises it. Of the others the middle
     one: browsers come and go, and how few there are at the least is a matter of chance.
     """
-    first = [one for one in looks if one["day"] <= max(1.0, days / 3)]
+    if days >= 3:
+        first = [one for one in looks if 1.0 < one["day"] <= 2.0]
+    else:
+        first = [one for one in looks if one["day"] <= 1.0]
+        first = first[len(first) // 2 :]
     last = [one for one in looks if one["day"] > days - max(1.0, days / 10)]
     if not first or not last:
         return {"level": "too short to tell"}
     of = {"rss_mib": min, "descriptors": median_low, "tasks": median_low}
     return {
         "level": {
-            name: [
-                round(pick([one[name] for one in part]), 2)
-                for part in (first[len(first) // 2 :], last)
-            ]
+            name: [round(pick([one[name] for one in part]), 2) for part in (first, last)]
             for name, pick in of.items()
         }
     }

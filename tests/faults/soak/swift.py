@@ -54,7 +54,7 @@ class SwiftClock:
     def _at(self, seconds: float, what: asyncio.Future[None] | asyncio.Timeout) -> None:
         due_ns = self._now_ns + max(0, round(seconds * 1e9))
         heapq.heappush(self._due, (due_ns, next(self._number), what))
-        if len(self._due) > 20_000:  # time-outs of blocks that were left long before
+        if len(self._due) > 4_000:  # time-outs of blocks that were left long before
             self._due = [one for one in self._due if not _is_over(one[2])]
             heapq.heapify(self._due)
 
