@@ -12,6 +12,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from score import Score, score
 
+pytestmark = pytest.mark.timeout(300)
+"""Twenty rounds take twenty seconds of a processor, and of a busy one some minutes."""
+
 
 @pytest.fixture(scope="module")
 def found() -> Score:
