@@ -95,7 +95,7 @@ def heard_wrong(folder: Path, kept: list[int]) -> list[str]:
     for name in NAMES:
         numbers = [int(line) for line in (folder / name).read_text("ascii").split()]
         if not numbers:
-            problems.append(f"the browser that {name} heard nothing")
+            problems.append(f"browser {name!r} heard nothing")
             continue
         wanted = [number for number in kept if number >= numbers[0]]
         got = [number for number in numbers if number <= kept[-1]]
@@ -103,7 +103,7 @@ def heard_wrong(folder: Path, kept: list[int]) -> list[str]:
             missed = sorted(set(wanted) - set(got))
             twice = [number for number, count in Counter(got).items() if count > 1]
             problems.append(
-                f"the browser that {name}: {len(missed)} missed {missed[:3]}, "
+                f"browser {name!r}: {len(missed)} missed {missed[:3]}, "
                 f"{len(twice)} twice {twice[:3]}, {len(got)} of {len(wanted)} in all"
             )
     return problems
