@@ -8,8 +8,9 @@ system then sent towards the disk in its own blocks; both are read from /proc/se
 memory that readers and writer share (`-shm`) is written by the system itself, half a minute after it
 was touched: here it is synced every 30 s of the readings' time instead, which counts the same.
 
-`--real 20` (or OUZEL_REAL_MINUTES=20) does wait for the clock, so many minutes, and syncs nothing
-that the store does not: what the system writes on its own is then its own doing.
+`--real 20` (or OUZEL_REAL_MINUTES=20) does wait for the clock, so many minutes after ten to fifteen
+in which the files of the tail come to their length, and syncs nothing that the store does not: what
+the system writes on its own is then its own doing.
 """
 
 from __future__ import annotations
@@ -116,9 +117,10 @@ async def measure_real(minutes: int) -> str:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "water.db"
         writer = await StoreWriter.open(path, clock=clock, retention=Retention())
-        # From between two gatherings of the tail to between two others: whole ones.
+        # From between two gatherings of the tail to between two others: whole ones. Before that two,
+        # in which its files come to the length that they keep.
         cycle_s, now_s = GATHER_MS / 1000, time.time()
-        warm_s = now_s + 60
+        warm_s = now_s + 2 * cycle_s
         begin_s = warm_s + (cycle_s / 2 - warm_s) % cycle_s
         end_s = begin_s + -(-minutes * 60 // cycle_s) * cycle_s
         before = None
@@ -141,7 +143,7 @@ async def measure_real(minutes: int) -> str:
         f"{stats.commits} commits\n"
         f"  written {(after[0] - before[0]) * a_day:.1f} MB/day, "
         f"device {(after[1] - before[1]) * a_day:.1f} MB/day\n"
-        f"  and the log moved into the file at the end: written "
+        f"  with the end, which moves the whole log into the file at once: written "
         f"{(closed[0] - before[0]) * a_day:.1f}, device {(closed[1] - before[1]) * a_day:.1f} MB/day"
     )
 
