@@ -87,10 +87,15 @@ class Which:
         )
 
     def learn(self, stop: Stop, seen: Seen) -> None:
-        """Remember what was seen of the glass of a stop in passing."""
+        """Remember what was seen of the glass of a stop in passing.
+
+        What reads as the rinse does was one more rinse, and says nothing of the water.
+        """
         if stop.kind == "rinse":
             self.learn_rinse(stop.water, seen)
-        else:
+            return
+        shown = {self._ionic: seen.middle}
+        if not any((like.distance(shown) or 0.0) <= 1.0 for _, like in self._rinse.values()):
             self._left[stop.water] = seen
 
     def learn_rinse(self, water: str, seen: Seen) -> None:

@@ -725,6 +725,10 @@ def test_a_water_lifted_early_and_read_otherwise_when_it_is_put_in_again_is_aske
     same = Story(RINSE, RO, TAP).dip(30.0, (6.3, 2.7, 21.0)).air()
     pass_through(same, [14.0] * 25).take(RO_READS, lift=False)
     assert same.walk.guidance().question == ""
+    again = Story(RINSE, RO, TAP)
+    pass_through(again, [3.0] * 24)
+    pass_through(again, [3.0] * 24).take(RO_READS, lift=False)  # rinsed once more
+    assert again.walk.guidance().question == ""
 
 
 def test_a_water_nobody_knows_taken_once_in_a_round_without_a_rinse_is_said_to_be_so():
