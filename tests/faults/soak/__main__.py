@@ -435,8 +435,8 @@ def judged(
 def held_level(looks: list[dict[str, float]], days: float) -> dict[str, object]:
     """Give memory, descriptors and tasks after the first day and at the end.
 
-    Of memory the least of each stretch: what is never given back raises it. Of the others the middle
-    one: browsers come and go, and how few there are at the least is a matter of chance.
+    Of memory and descriptors the least of each stretch: what is never given back raises it. Of tasks the
+    middle one: browsers come and go, and how few there are at the least is a matter of chance.
     """
     if days >= 3:
         first = [one for one in looks if 1.0 < one["day"] <= 2.0]
@@ -446,7 +446,7 @@ def held_level(looks: list[dict[str, float]], days: float) -> dict[str, object]:
     last = [one for one in looks if one["day"] > days - max(1.0, days / 10)]
     if not first or not last:
         return {"level": "too short to tell"}
-    of = {"rss_mib": min, "descriptors": median_low, "tasks": median_low}
+    of = {"rss_mib": min, "descriptors": min, "tasks": median_low}
     return {
         "level": {
             name: [round(pick([one[name] for one in part]), 2) for part in (first, last)]
