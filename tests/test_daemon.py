@@ -30,8 +30,8 @@ def tub(monkeypatch, tmp_path):
     monkeypatch.setattr(daemon, "driver_class", lambda _name: Tub)
     loaded = config.load(None)
     meters = [config.MeterConfig("kitchen", "tub", PretendSettings(driver="tub"))]
-    return lambda **more: Daemon(
-        loaded, meters, SystemClock(200.0), store=tmp_path / "water.db", **more
+    return lambda clock=None, **more: Daemon(
+        loaded, meters, clock or SystemClock(200.0), store=tmp_path / "water.db", **more
     )
 
 
@@ -70,7 +70,7 @@ async def test_an_outlet_that_fails_is_begun_again_and_costs_no_reading(tub, tmp
                 raise OSError("the broker is away")
 
     outlet = Broken()
-    works = tub(outlets=[outlet])
+    works = tub(SystemClock(20.0), outlets=[outlet])  # 5 s of it are 250 ms of a busy machine
     running = asyncio.create_task(works.run())
     await until(lambda: outlet.runs >= 3)
     works.stop()
@@ -111,12 +111,12 @@ async def test_an_outlet_that_hangs_neither_stops_readings_nor_the_stop(tub, tmp
 async def test_a_store_that_fails_stops_the_daemon_loudly(tub, monkeypatch):
     works = tub()
     running = asyncio.create_task(works.run())
-    await until(lambda: works._writer is not None)
+    await until(lambda: works._keeping.writer is not None)
 
     async def fails(_reading):
         raise OSError("no space left")
 
-    monkeypatch.setattr(works._writer, "add", fails)
+    monkeypatch.setattr(works._keeping.writer, "add", fails)
     with pytest.raises(ExceptionGroup) as caught:
         await asyncio.wait_for(running, 5)
     assert caught.group_contains(OSError, match="no space left")
@@ -130,10 +130,10 @@ async def test_a_clock_that_is_set_is_noticed_and_kept(tub, tmp_path):
             stamp = super().now()
             return dataclasses.replace(stamp, at_ms=stamp.at_ms + self.step_ms)
 
-    works = tub()
-    works._clock = clock = Stepped(200.0)
+    clock = Stepped(200.0)
+    works = tub(clock)
     running = asyncio.create_task(works.run())
-    await until(lambda: works._writer is not None)
+    await until(lambda: works._keeping.writer is not None)
     await asyncio.sleep(0.03)
     clock.step_ms = -3_600_000
     await asyncio.sleep(0.05)
@@ -165,7 +165,7 @@ async def test_a_disk_that_has_room_again_in_time_ends_nothing_and_costs_no_read
     log = file.with_name("water.db-wal")
     resource.setrlimit(resource.RLIMIT_FSIZE, (log.stat().st_size, hard))  # stands in for "full"
     try:
-        await until(lambda: works._writer.stats.failures > 0)
+        await until(lambda: works._keeping.writer.stats.failures > 0)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     was_full.set()
@@ -189,7 +189,7 @@ async def test_an_order_names_the_water_of_the_immersion(tub, tmp_path):
 
     listener = asyncio.create_task(listen(works.listen("test")))
     running = asyncio.create_task(works.run())
-    await until(lambda: "kitchen" in works._desks)
+    await until(lambda: "kitchen" in works._bench.desks)
     assert await works.order("water", "", "garden well") == "kitchen: the water is garden well"
     for word, meter, water, says in [
         ("water", "attic", "x", "no meter 'attic'; there are: kitchen"),
@@ -206,7 +206,7 @@ async def test_an_order_names_the_water_of_the_immersion(tub, tmp_path):
 async def test_an_order_leaves_out_the_water_to_come_or_all_of_them(tub):
     works = tub(stops=[("rinse", None), ("tap", None), ("well", None)])
     running = asyncio.create_task(works.run())
-    await until(lambda: "kitchen" in works._desks)
+    await until(lambda: "kitchen" in works._bench.desks)
     assert await works.order("skip", "kitchen", "") == "kitchen: left out rinse"
     assert await works.order("stop", "kitchen", "") == "kitchen: no water is named any more"
     assert await works.order("skip", "kitchen", "") == "kitchen: nothing to skip"

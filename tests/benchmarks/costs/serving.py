@@ -7,12 +7,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from simulators.pty_front import PtyFront
 from tests.benchmarks.costs.figure import Figure
+from tests.benchmarks.costs.growth import exponent
+from tests.benchmarks.costs.starts import installed, spent_ms
 from tests.broker.conftest import MOSQUITTO, Mosquitto, free_port
 
 SKELETON = """
@@ -22,7 +24,7 @@ import aiomqtt, serial, pydantic
 async def main(ports, broker):
     store = sqlite3.connect("skeleton.db", isolation_level=None)
     store.execute("PRAGMA journal_mode = WAL")
-    store.execute("CREATE TABLE r (at REAL, meter INT, line TEXT)")
+    store.execute("CREATE TABLE IF NOT EXISTS r (at REAL, meter INT, line TEXT)")
     rows, loop = [], asyncio.get_running_loop()
     newest = {}
     def read(meter, port):
@@ -70,6 +72,22 @@ feed = "feed"
 least_rejection_percent = 85
 litres_a_day = 12
 """
+MANY = """
+[store]
+path = "water.db"
+[page]
+port = {page}
+[mqtt]
+host = "127.0.0.1"
+port = {broker}
+topic = "many{count}"
+client_id = "many{count}"
+[mqtt.homie]
+device = "many{count}"
+[metrics]
+port = 0
+"""
+OURS = [sys.executable, "-m", "acquire", "serve", "--json"]
 DAY_S = 86_400
 
 
@@ -93,9 +111,11 @@ def written(pid: int) -> int:
 
 
 @contextmanager
-def program(words: list[str], folder: Path) -> Iterator[subprocess.Popen[bytes]]:
+def program(
+    words: list[str], folder: Path, env: Mapping[str, str]
+) -> Iterator[subprocess.Popen[bytes]]:
     with (folder / "log").open("a") as log:
-        child = subprocess.Popen(words, cwd=folder, stdout=log, stderr=log)
+        child = subprocess.Popen(words, cwd=folder, stdout=log, stderr=log, env=env)
         try:
             yield child
         finally:
@@ -106,60 +126,116 @@ def program(words: list[str], folder: Path) -> Iterator[subprocess.Popen[bytes]]
 def measure(quick: bool) -> list[Figure]:
     if MOSQUITTO is None:
         return []
-    seconds = 15 if quick else 120
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         broker = Mosquitto(folder / "broker").start()
-        fronts = [PtyFront(folder / one) for one in "abcd"]
-        for front in fronts:
-            front.plug()
-        (folder / "ouzel.toml").write_text(
-            CONFIG.format(page=free_port(), broker=broker.port, a=fronts[0].path, b=fronts[1].path)
-        )
-        (folder / "skeleton.py").write_text(SKELETON)
-        python = sys.executable
-        bare = [python, "skeleton.py", str(broker.port), fronts[2].path, fronts[3].path]
-        ours = [python, "-m", "acquire", "serve", "--json"]
         try:
-            with program(ours, folder) as daemon, program(bare, folder) as skeleton:
-                begun = time.monotonic()
-                ready: dict[str, float] = {}
-                while len(ready) < 2:
-                    for kind, pair in (("ours", fronts[:2]), ("bare", fronts[2:])):
-                        if all(front.is_open for front in pair):
-                            ready.setdefault(kind, time.monotonic() - begun)
-                    if time.monotonic() > begun + 40 or daemon.poll() is not None:
-                        raise RuntimeError((folder / "log").read_text()[-2000:])
-                    time.sleep(0.02)
-                speak(fronts, 8)
-                before = [(used_s(one.pid), written(one.pid)) for one in (daemon, skeleton)]
-                began = time.monotonic()
-                speak(fronts, seconds)
-                took = time.monotonic() - began
-                after = [(used_s(one.pid), written(one.pid)) for one in (daemon, skeleton)]
-                memory = [rss_mib(one.pid) for one in (daemon, skeleton)]
+            return [
+                *two_meters(folder, broker.port, quick),
+                *more_meters(folder, broker.port, quick),
+            ]
         finally:
             broker.kill()
-            for front in fronts:
-                front.unplug()
+
+
+def two_meters(folder: Path, broker: int, quick: bool) -> list[Figure]:
+    """Beside a skeleton that has as many meters, in the same seconds."""
+    seconds = 15 if quick else 120
+    env = installed(folder)
+    (folder / "skeleton.py").write_text(SKELETON)
+    with plugged(folder, 4) as fronts:
+        (folder / "ouzel.toml").write_text(
+            CONFIG.format(page=free_port(), broker=broker, a=fronts[0].path, b=fronts[1].path)
+        )
+        bare = [sys.executable, "skeleton.py", str(broker), fronts[2].path, fronts[3].path]
+        starts: dict[str, list[tuple[float, float]]] = {"ours": [], "bare": []}
+        for _ in range(3 if quick else 7):
+            for kind, words, mine in (("ours", OURS, fronts[:2]), ("bare", bare, fronts[2:])):
+                with program(words, folder, env) as child:
+                    starts[kind].append(opened(child, mine, folder))
+        python_ms = min(spent_ms([sys.executable, "-c", "pass"], env) for _ in range(10))
+        with program(OURS, folder, env) as daemon, program(bare, folder, env) as skeleton:
+            both = (daemon, skeleton)
+            for child, mine in zip(both, (fronts[:2], fronts[2:]), strict=True):
+                opened(child, mine, folder)
+            speak(fronts, 8)
+            before = [(used_s(one.pid), written(one.pid)) for one in both]
+            began = time.monotonic()
+            speak(fronts, seconds)
+            took = time.monotonic() - began
+            after = [(used_s(one.pid), written(one.pid)) for one in both]
+            memory = [rss_mib(one.pid) for one in both]
     cpu = [(b[0] - a[0]) / took * 100 for a, b in zip(before, after, strict=True)]
     disk = [(b[1] - a[1]) / took * DAY_S / 1e6 for a, b in zip(before, after, strict=True)]
+    (ready_s, open_s), (_, bare_open_s) = (
+        tuple(min(one) for one in zip(*starts[kind], strict=True)) for kind in ("ours", "bare")
+    )
     return [
         Figure(
             "serve: memory", memory[0], "MiB", "a skeleton with the same libraries", memory[1], 60.0
         ),
         Figure("serve: processor", cpu[0], "% of a core", "that skeleton", cpu[1], 0.5),
         Figure("serve: to the device", disk[0], "MB a day", "that skeleton", disk[1], 100.0),
+        Figure("serve: start, ports open", ready_s * 1e3, "ms CPU", "bare Python", python_ms, 500),
         Figure(
             "serve: all ports open after",
-            ready["ours"],
+            open_s,
             "s",
             "that skeleton",
-            ready["bare"],
+            bare_open_s,
             0.5,
             is_compared=False,
         ),
     ]
+
+
+def more_meters(folder: Path, broker: int, quick: bool) -> list[Figure]:
+    """What the whole daemon spends with 1, 4, 16 and 64 meters at 1 Hz; it grows in step at most."""
+    env, costs = installed(folder), {}
+    for count in (1, 4, 16) if quick else (1, 4, 16, 64):
+        mine = folder / f"{count}"
+        mine.mkdir()
+        with plugged(mine, count) as fronts:
+            text = MANY.format(page=free_port(), broker=broker, count=count)
+            for number, front in enumerate(fronts):
+                text += f'[meters.m{number}]\nprofile = "labelled"\nport = "{front.path}"\n'
+            (mine / "ouzel.toml").write_text(text)
+            with program(OURS, mine, env) as daemon:
+                opened(daemon, fronts, mine)
+                speak(fronts, 10)
+                before_s, began = used_s(daemon.pid), time.monotonic()
+                speak(fronts, 10 if quick else 40)
+                costs[count] = (used_s(daemon.pid) - before_s) / (time.monotonic() - began) * 100
+    grows = exponent([float(count) for count in costs], list(costs.values()))
+    most = max(costs)
+    return [
+        Figure(f"serve: {most} meters", costs[most], "% of a core", "one meter", costs[1]),
+        Figure("serve: growth with meters, exponent", grows, "", "in step", 1.0, 1.0),
+    ]
+
+
+@contextmanager
+def plugged(folder: Path, count: int) -> Iterator[list[PtyFront]]:
+    fronts = [PtyFront(folder / f"port{number}") for number in range(count)]
+    for front in fronts:
+        front.plug()
+    try:
+        yield fronts
+    finally:
+        for front in fronts:
+            front.unplug()
+
+
+def opened(
+    child: subprocess.Popen[bytes], fronts: Sequence[PtyFront], folder: Path
+) -> tuple[float, float]:
+    """Wait until it has all ports open; processor seconds until then, and seconds by the clock."""
+    began = time.monotonic()
+    while not all(front.is_open for front in fronts):
+        if time.monotonic() > began + 60 or child.poll() is not None:
+            raise RuntimeError((folder / "log").read_text()[-2000:])
+        time.sleep(0.005)
+    return used_s(child.pid), time.monotonic() - began
 
 
 def speak(fronts: list[PtyFront], seconds: int) -> None:
