@@ -108,6 +108,8 @@ class CaptureTaker:
         self._withdrawn = 0
         """Captures of this immersion that were taken back."""
         self._calm_since_s: float | None = None
+        self._unsaid: tuple[float, Mapping[str, SettledValue]] | None = None
+        """When all was settled last, and at what, while it was still too early to say so."""
         self._judged: frozenset[str] = frozenset()
         """What the water met next is taken for; empty: all that is required."""
         self._heard: set[str] = set()
@@ -206,7 +208,7 @@ class CaptureTaker:
         self._capture = self._moving_since_s = None
         self._recorded = self._timed_out = self._is_disturbed = False
         self._calm = {}
-        self._calm_since_s, self._withdrawn = None, 0
+        self._calm_since_s, self._withdrawn, self._unsaid = None, 0, None
         self._began = stamp
         self._restart()
         return news
@@ -335,7 +337,10 @@ class CaptureTaker:
             return True
         wait_s = min(PATIENT_S * (self._withdrawn - 1), PATIENT_MOST_S)
         is_late = stamp.t_s - began.t_s >= self._timeout_s and not self._timed_out
-        return is_late or stamp.t_s - self._calm_since_s >= wait_s
+        if is_late or stamp.t_s - self._calm_since_s >= wait_s:
+            return True
+        self._unsaid = stamp.t_s, self._values()
+        return False
 
     def _settled(self, began: Stamp, stamp: Stamp) -> list[Capture | Event]:
         self._moving_since_s = None
@@ -391,6 +396,10 @@ class CaptureTaker:
         began = self._began
         if self._capture is not None:
             news.append(replace(self._capture, state=CaptureState.FINAL, reason=why))
+        elif began is not None and (held := self._held(stamp)):
+            moved_on = why or f"it had moved on {self._withdrawn} times before"
+            said = self._new_capture(CaptureState.FINAL, began, stamp, moved_on)
+            news.append(replace(said, values=held))
         elif began is not None and self._withdrawn > 1 and not self._timed_out:
             moved_on = why or f"it moved on {self._withdrawn} times after it had come to rest"
             said = self._new_capture(CaptureState.UNSETTLED, began, stamp, moved_on, self._calm)
@@ -404,9 +413,14 @@ class CaptureTaker:
             self._stops.popleft()
         self._capture = self._began = self._moving_since_s = self._calm_since_s = None
         self._recorded = self._timed_out = self._is_disturbed = False
-        self._withdrawn = 0
+        self._withdrawn, self._unsaid = 0, None
         self._tracks, self._calm = {}, {}
         return news
+
+    def _held(self, stamp: Stamp) -> Mapping[str, SettledValue]:
+        """Give what had come to rest when the probe left, before it was announced."""
+        when_s, values = self._unsaid or (0.0, {})
+        return values if stamp.t_s - when_s <= GRACE_S else {}
 
     def _left_early(self, began: Stamp, stamp: Stamp, why: str, done: str) -> Capture | Event:
         elapsed_s = stamp.t_s - began.t_s
