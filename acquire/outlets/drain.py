@@ -1,5 +1,8 @@
 """Empties the outbox into a connection: in order, at a limited rate, taking out only what arrived.
 
+A broker that dies may take with it what it had just acknowledged: after a connection that was lost,
+the last few seconds of it are said once more, the same to the byte.
+
 A topic whose message the broker refused is held: nothing behind it overtakes it, nothing of it is
 deleted, and it is tried again later. A message that is itself at fault stays where it is, with the
 reason, and the rest of its topic goes on.
@@ -8,6 +11,7 @@ reason, and the rest of its topic goes on.
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -25,6 +29,9 @@ __all__ = ["Drain"]
 _SLICE = 20
 _FIRST_HOLD_S = 60.0
 _LONGEST_HOLD_S = 3600.0
+_UNSURE_S = 5.0
+"""What was acknowledged so shortly before a connection was lost is said again."""
+_MOST_AGAIN = 100
 _OWN_FAULT = ("Topic Name invalid", "Packet too large", "Payload format invalid")
 """Reasons (MQTT 5 section 3.4.2.1 and appendix) that another try cannot change."""
 
@@ -60,6 +67,8 @@ class Drain:
         self._holds: dict[str, tuple[float, float]] = {}  # topic to until when (s), for how long
         self._held: set[str] = set()
         self._known: set[str] = set()
+        self._latest: deque[tuple[float, Message]] = deque(maxlen=_MOST_AGAIN)
+        self._unsure: deque[Message] = deque(maxlen=_MOST_AGAIN)
         self.sent = 0
         self.refused = 0
 
@@ -95,6 +104,25 @@ class Drain:
 
     async def run(self, publish: Publish) -> None:
         """Send what waits, then what comes, until cancelled or the connection goes."""
+        try:
+            await self._say_again(publish)
+            await self._run(publish)
+        finally:
+            since_s = self._clock.now().t_s - _UNSURE_S
+            self._unsure += [said for at_s, said in self._latest if at_s >= since_s]
+            self._latest.clear()
+
+    async def _say_again(self, publish: Publish) -> None:
+        """Say once more what a broker that died may have lost."""
+        while self._unsure:
+            # Refused or not: it was accepted once, and is no longer in the outbox.
+            await publish(self._unsure[0])
+            self._note(self._unsure.popleft())
+
+    def _note(self, message: Message) -> None:
+        self._latest.append((self._clock.now().t_s, message))
+
+    async def _run(self, publish: Publish) -> None:
         # All that waits now waited while nobody listened: it is history, and says so.
         history = await self._in_thread(lambda: self._open().newest(self._carrier))
         self._holds.clear()
@@ -135,6 +163,7 @@ class Drain:
                 if not reason:
                     self._holds.pop(message.topic, None)
                     done.append(item.id)
+                    self._note(message)
                     self.sent += 1
                     if late:
                         await self._clock.sleep(self._gap_s)

@@ -63,6 +63,10 @@ async def made(tmp_path, fake_clock):
         def start():
             tasks.append(asyncio.create_task(drain.run(world.publish)))
 
+        def lose():
+            tasks[-1].cancel()
+
+        world.lose = lose
         yield world, writer, drain, start
         for task in tasks:
             task.cancel()
@@ -105,6 +109,40 @@ async def test_what_comes_now_does_not_wait_for_a_rate(made):
     drain.wake()
     await until(lambda: len(world.arrived) == 30)
     assert world.arrived == [f"c{n}" for n in range(30)]
+
+
+async def test_what_was_acknowledged_just_before_the_connection_went_is_said_once_more(
+    made, fake_clock
+):
+    """A broker that is killed may take with it what it had acknowledged and not yet passed on."""
+    world, writer, drain, start = made
+    start()
+    await until(drain._idle.is_set)
+    await writer.keep(capture("long-ago"))
+    drain.wake()
+    await until(lambda: world.arrived == ["long-ago"])
+    await fake_clock.advance(6.0)
+    for n in range(3):
+        await writer.keep(capture(f"c{n}"))
+    drain.wake()
+    await until(lambda: len(world.arrived) == 4)
+    world.lose()
+    await fake_clock.settle()
+    await writer.keep(capture("meanwhile"))
+    await fake_clock.advance(3600.0)
+    world.arrived.clear()
+    start()
+    await until(lambda: "meanwhile" in world.arrived)
+    assert world.arrived == ["c0", "c1", "c2", "meanwhile"]
+    await fake_clock.advance(60.0)
+    world.lose()  # a quiet minute later: nothing is in doubt
+    await fake_clock.settle()
+    world.arrived.clear()
+    start()
+    await writer.keep(capture("after"))
+    drain.wake()
+    await until(lambda: "after" in world.arrived)
+    assert world.arrived == ["after"]
 
 
 async def test_nothing_overtakes_what_was_refused_and_other_topics_go_on(made, fake_clock):
