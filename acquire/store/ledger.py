@@ -98,6 +98,7 @@ class Ledger:
         except BaseException:
             self._lock.release()
             raise
+        self._is_unsure = False  # whether what the tables remember is what is stored
         self._wal = path.with_name(path.name + "-wal")
         self._wal_size = self._size_of_wal()
         self.rows = 0
@@ -144,6 +145,9 @@ class Ledger:
             StoreStalled: none was kept; calling again with the same may succeed.
 
         """
+        if self._is_unsure:
+            with mapped(self.path, "writing"):
+                self._recover()
         count = self._tables.append(readings)
         self.rows += count or 0
         self.commits += count is not None
@@ -188,6 +192,8 @@ class Ledger:
         execute = self._connection.execute
         with mapped(self.path, "writing"):
             try:
+                if self._is_unsure:
+                    self._recover()
                 execute("BEGIN IMMEDIATE")
                 rows = 0
                 if readings or not kept or any(isinstance(item, EventRow) for item in kept):
@@ -234,10 +240,16 @@ class Ledger:
         return None
 
     def _roll_back(self) -> None:
-        with suppress(sqlite3.Error):
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            self._tables.remember()
+        self._is_unsure = True
+        with suppress(sqlite3.Error):  # a disk that cannot be read either: before the next use
+            self._recover()
+
+    def _recover(self) -> None:
+        """Undo what is not committed, and remember what is stored."""
+        if self._connection.in_transaction:
+            self._connection.execute("ROLLBACK")
+        self._tables.remember()
+        self._is_unsure = False
 
     def _checkpoint(self) -> None:
         """Move the log into the file and empty it, waiting for nobody.

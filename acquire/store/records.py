@@ -41,6 +41,7 @@ from acquire.store.packs import last_values, newest_ms, values_between, windows
 from acquire.store.round_rows import counts_of, round_of, rounds_of
 from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
 from acquire.store.spans import Span, span_of
+from acquire.store.tail import snapshot
 from acquire.store.watch_rows import (
     ALERT_QUERY,
     DRAW_QUERY,
@@ -564,12 +565,8 @@ class Records:
     @contextmanager
     def _snapshot(self) -> Iterator[None]:
         """See one state of the store through several queries."""
-        with self._mapped():
-            self._connection.execute("BEGIN")
-            try:
-                yield
-            finally:
-                self._connection.execute("ROLLBACK")
+        with self._mapped(), snapshot(self._connection):
+            yield
 
     def _mapped(self) -> Any:
         return mapped(self.path, "reading")

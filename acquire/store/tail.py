@@ -8,8 +8,8 @@ and never in two or none.
 
 A record is `_HEAD`, then packs as JSON. It counts if its sum is right and it bears the number of
 the present turn (`tail.turn` in the store) and the next number in it. A turn's number is random;
-its lowest bit tells which file, so whoever still reads the turn before finds that one whole. A file
-is written over from its beginning, and never grows beyond the longest turn.
+its lowest bit tells which file, so the turn before stays whole until the next. A file is written
+over from its beginning, and never grows beyond the longest turn.
 """
 
 from __future__ import annotations
@@ -17,15 +17,17 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import sqlite3
 import struct
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from pathlib import Path
 
 from acquire.store.database import mapped, stalling
 
-__all__ = ["COLUMNS", "SUFFIXES", "Row", "Tail", "has_tail", "tail_rows"]
+__all__ = ["COLUMNS", "SUFFIXES", "Row", "Tail", "has_tail", "snapshot", "tail_rows"]
 
 COLUMNS = "key, clock, series, scales, rows"
 """Of `packs`, and of a pack in a record."""
@@ -35,8 +37,10 @@ _HEAD = struct.Struct(">QIII")
 """Turn; number in it; length of what follows; CRC-32 of these three and of what follows."""
 _BLOCK = 4096
 """What a file system writes at least: a record that fits into one does not straddle two."""
+_HOW = os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW
 _MOST_BYTES = 256 * 1024
 """A turn that is longer than this is to end: whoever reads, reads it whole."""
+_seen: ContextVar[dict[Path, bytes]] = ContextVar("tails read before a snapshot")
 
 Cursor = Iterable[tuple[object, ...]]
 Execute = Callable[..., Cursor]
@@ -57,9 +61,29 @@ def tail_rows(execute: Execute, begin_key: int = 0, end_key: int = 2**63 - 1) ->
     if not has_tail(execute):
         return
     ((turn,),) = execute("SELECT turn FROM tail")
-    for row in _held(_file(_store(execute), int(str(turn))), int(str(turn))):
+    file = _file(_store(execute), int(str(turn)))
+    seen = _seen.get({}).get(file)
+    for row in _held(_content(file) if seen is None else seen, int(str(turn))):
         if begin_key <= int(str(row[0])) < end_key:
             yield row
+
+
+@contextmanager
+def snapshot(connection: sqlite3.Connection) -> Iterator[None]:
+    """See one state of a store through several queries, its tail's too.
+
+    The tail is read first, for its files may be written over or gone while the old state is looked
+    at. What was committed before that is in it under the turn seen then, or among the packs.
+    """
+    store = _store(connection.execute)
+    token = _seen.set({file: _content(file) for file in (_file(store, 0), _file(store, 1))})
+    try:
+        connection.execute("BEGIN")
+        yield
+    finally:
+        _seen.reset(token)
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
 
 
 def _store(execute: Execute) -> Path:
@@ -71,10 +95,14 @@ def _file(store: Path, turn: int) -> Path:
     return store.with_name(store.name + SUFFIXES[turn & 1])
 
 
-def _held(file: Path, turn: int) -> list[Row]:
-    """Read the packs that count in a file."""
-    with mapped(file, "reading"):
-        content = file.read_bytes() if file.exists() else b""
+def _content(file: Path) -> bytes:
+    with mapped(file, "reading"), suppress(FileNotFoundError):
+        return file.read_bytes()
+    return b""
+
+
+def _held(content: bytes, turn: int) -> list[Row]:
+    """Give the packs that count in what a file holds."""
     rows: list[Row] = []
     count = at = 0
     while at + _HEAD.size <= len(content):
@@ -124,7 +152,13 @@ class Tail:
     @property
     def is_open(self) -> bool:
         """Whether records may be appended: not to a turn that another writer left behind."""
-        return self._turn == self._now[0] and self._now[1] < _MOST_BYTES
+        turn, end, count = self._now
+        return (
+            self._turn == turn
+            and end < _MOST_BYTES
+            # Nothing after what somebody took away would ever be found.
+            and (not count or _file(self._store, turn).exists())
+        )
 
     @property
     def is_empty(self) -> bool:
@@ -144,7 +178,9 @@ class Tail:
             end += -end % _BLOCK
         file = _file(self._store, turn)
         with stalling(self._store, "writing"):
-            _write(file, end, record, like=self._store)
+            if not count and _make(file, like=self._store):
+                self._named.discard(file)
+            _write(file, end, record)
             if file not in self._named:  # its name must outlive the power too
                 _sync_folder(file.parent)
                 self._named.add(file)
@@ -158,7 +194,7 @@ class Tail:
         if self.is_empty:
             return []
         assert self._turn is not None  # noqa: S101 - else it were empty
-        rows = _held(_file(self._store, self._turn), self._turn)
+        rows = _held(_content(_file(self._store, self._turn)), self._turn)
         self._before = self._now
         # No other turn has had this number, nor will a copy of this store give it.
         turn = secrets.randbits(62) & ~1 | (self._turn & 1 ^ 1)
@@ -174,9 +210,24 @@ class Tail:
                     _file(self._store, turn).unlink(missing_ok=True)
 
 
-def _write(file: Path, at: int, record: bytes, *, like: Path) -> None:
-    how = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
-    descriptor = os.open(file, how, like.stat().st_mode & 0o666)
+def _make(file: Path, *, like: Path) -> bool:
+    """Make a file for whoever may use another one, as SQLite does; False if it is there."""
+    model, is_new = like.stat(), not file.exists()
+    descriptor = os.open(file, _HOW | os.O_CREAT, 0o600)
+    try:
+        its = os.fstat(descriptor)
+        if os.geteuid() == 0 and (its.st_uid, its.st_gid) != (model.st_uid, model.st_gid):
+            os.fchown(descriptor, model.st_uid, model.st_gid)
+        if (its.st_mode ^ model.st_mode) & 0o666:
+            with suppress(PermissionError):  # another user's, who lets us write it
+                os.fchmod(descriptor, model.st_mode & 0o666)
+    finally:
+        os.close(descriptor)
+    return is_new
+
+
+def _write(file: Path, at: int, record: bytes) -> None:
+    descriptor = os.open(file, _HOW)
     try:
         try:
             left = memoryview(record)

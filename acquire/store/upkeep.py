@@ -31,7 +31,7 @@ from acquire.store.packs import (
     windows,
 )
 from acquire.store.rollups import HOURS, MINUTES
-from acquire.store.tail import tail_rows
+from acquire.store.tail import snapshot, tail_rows
 
 __all__ = ["back_up", "compact", "verify"]
 
@@ -55,9 +55,9 @@ def back_up(path: Path, copy: Path, progress: Callable[[float], None] | None = N
         raise StoreError(f"{copy}: there is a file already; nothing was copied. Name another")
     connection, needs_rest = connect_reading(path)
     try:
-        with closing(connection), mapped(copy, "copying"):
+        # One snapshot: a commit meanwhile begins nothing anew.
+        with closing(connection), mapped(copy, "copying"), snapshot(connection):
             unfinished.unlink(missing_ok=True)
-            connection.execute("BEGIN")  # one snapshot: a commit meanwhile begins nothing anew
             waiting = list(tail_rows(connection.execute))
             with closing(sqlite3.connect(unfinished)) as target:
                 connection.backup(
@@ -99,11 +99,10 @@ def verify(path: Path, beat: Callable[[], None] | None = None) -> list[str]:
                 f"a row of {table} refers to nothing"
                 for table, *_ in connection.execute("PRAGMA foreign_key_check").fetchmany(5)
             ]
-            connection.execute("BEGIN")  # what expires meanwhile is still there to be counted
-            faults += _miscounted(connection)
-            connection.execute("COMMIT")
-        readings = _count(connection)
-        (captures,) = connection.execute("SELECT count(*) FROM captures").fetchone()
+            with snapshot(connection):  # what expires meanwhile is still there to be counted
+                faults += _miscounted(connection)
+                readings = _count(connection)
+                (captures,) = connection.execute("SELECT count(*) FROM captures").fetchone()
     if faults:
         found = "; ".join(faults)[:500]
         raise StoreDamaged(

@@ -7,9 +7,10 @@ import os
 import resource
 import shutil
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -21,10 +22,10 @@ from acquire.store.aside import set_aside
 from acquire.store.ledger import Ledger
 from acquire.store.migrations import STEPS
 from acquire.store.outbox import Carrier, Outbox
-from acquire.store.packs import values_between
+from acquire.store.packs import count_values, values_between
 from acquire.store.records import Records
 from acquire.store.rows import EventRow, ReadingRows, event_row
-from acquire.store.tail import SUFFIXES
+from acquire.store.tail import SUFFIXES, snapshot
 from acquire.store.upkeep import back_up, compact, verify
 
 START = 1_790_000_400_000  # a whole number of ten minutes
@@ -155,6 +156,29 @@ def test_of_a_torn_tail_all_before_the_tear_is_there(filling: Ledger) -> None:
             assert len(found) >= 10 + 10 * (n // (len(whole) // 5 + 1))
 
 
+def test_who_may_read_and_write_the_store_may_its_tail(tmp_path: Path) -> None:
+    """As SQLite keeps it with the log: its rights whatever the umask, and its owner for root."""
+    path = tmp_path / "water.db"
+    Ledger(path, at(0)).close(at(0))
+    path.chmod(0o660)
+    if os.geteuid() == 0:
+        os.chown(path, 12345, 23456)
+    before = os.umask(0o077)
+    try:
+        ledger = Ledger(path, at(0))
+        for second in range(4):
+            ledger.commit([said(second * 1000)], [note(0)] if second == 2 else [])
+    finally:
+        os.umask(before)
+    beside = [path.with_name("water.db-wal"), *tails(path)]
+    store = path.stat()
+    assert [(one.st_mode, one.st_uid, one.st_gid) for one in (file.stat() for file in beside)] == [
+        (store.st_mode, store.st_uid, store.st_gid)
+    ] * len(beside)
+    assert len(beside) == 3
+    ledger.close(at(0))
+
+
 def test_what_could_not_be_appended_is_neither_seen_nor_kept_twice(filling: Ledger) -> None:
     (tail,) = tails(filling.path)
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -201,19 +225,82 @@ def test_a_transaction_that_fails_leaves_the_tail_as_it_was(filling: Ledger) -> 
     verify(filling.path)
 
 
-def test_who_reads_while_the_tail_is_emptied_sees_each_reading_once(filling: Ledger) -> None:
+class Failing:
+    """A connection whose disk refuses one COMMIT and, from then on, to be read."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self.is_failing = True
+        self._has_failed = False
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._connection, name)
+
+    def execute(self, query: str, values: Sequence[Any] = ()) -> sqlite3.Cursor:
+        self._has_failed |= self.is_failing and query == "COMMIT"
+        if self.is_failing and self._has_failed:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+            raise error
+        return self._connection.execute(query, values)
+
+
+def test_a_disk_that_can_neither_be_written_nor_read_for_a_while_costs_nothing(
+    filling: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failing = Failing(filling._connection)
+    monkeypatch.setattr(filling, "_connection", failing)
+    tables = filling._tables
+    for one in (tables, tables._packer, tables._packer._tail, tables._rolls):
+        monkeypatch.setattr(one, "_execute", failing.execute)
+    late = [said(60_000)]
+    with pytest.raises(StoreStalled):
+        filling.commit(late, [note(60_000)])
+    for _ in range(2):
+        with pytest.raises(StoreStalled):
+            filling.commit(late)
+    failing.is_failing = False
+    filling.commit(late)
+    filling.commit([said(61_000)])
+    filling.commit([said(62_000)], [note(62_000)])
+    assert [ms for ms, _ in told(filling.path)] == list(range(0, 63_000, 1000))
+    filling.close(at(80_000))
+    assert len(told(filling.path)) == 63
+    verify(filling.path)
+
+
+@pytest.mark.parametrize("turns", [1, 2, 5, "a stop"])
+def test_who_reads_while_the_tail_is_emptied_sees_each_reading_once(
+    filling: Ledger, turns: int | str
+) -> None:
     with closing(sqlite3.connect(filling.path, isolation_level=None)) as reader:
-        reader.execute("BEGIN")
-        reader.execute("SELECT count(*) FROM packs").fetchone()
-        filling.commit([said(60_000)], [note(60_000)])
-        filling.commit([said(61_000)])
-        filling.commit([], [note(61_000)])
-        seen = [one.at_ms - START for one in values_between(reader.execute, START, 2**50)]
-        reader.execute("COMMIT")
+        with snapshot(reader):
+            reader.execute("SELECT count(*) FROM packs").fetchone()
+            for second in range(60, 60 + 2 * (turns if isinstance(turns, int) else 1), 2):
+                filling.commit([said(second * 1000)], [note(60_000)])
+                filling.commit([said(second * 1000 + 1000)])
+                until = second + 2
+            if turns == "a stop":
+                filling.close(at(80_000))
+                assert not tails(filling.path)
+            seen = [one.at_ms - START for one in values_between(reader.execute, START, 2**50)]
+            assert count_values(reader.execute) == 120
         after = [one.at_ms - START for one in values_between(reader.execute, START, 2**50)]
     assert seen[::2] == list(range(0, 60_000, 1000))
-    assert after[::2] == list(range(0, 62_000, 1000))
+    assert after[::2] == list(range(0, until * 1000, 1000))
+    if turns != "a stop":
+        filling.close(at(80_000))
+
+
+def test_a_tail_that_somebody_took_away_takes_nothing_more_with_it(filling: Ledger) -> None:
+    for tail in tails(filling.path):
+        tail.unlink()
+    for second in range(60, 80):
+        filling.commit([said(second * 1000)])
+    expected = [*range(0, 10_000, 1000), *range(60_000, 80_000, 1000)]
+    assert [ms for ms, _ in told(filling.path)] == expected
     filling.close(at(80_000))
+    assert [ms for ms, _ in told(filling.path)] == expected
 
 
 def test_a_copy_has_what_the_tail_has_and_heeds_no_tail_it_is_put_beside(
