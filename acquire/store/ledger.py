@@ -11,7 +11,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from acquire import __version__
-from acquire.errors import StoreDamaged, StoreError
+from acquire.errors import StoreDamaged, StoreError, StoreStalled
 from acquire.paths import real
 from acquire.readings import Stamp
 from acquire.rounds import ParticleCount, Round, Visit
@@ -148,7 +148,11 @@ class Ledger:
         if self._is_unsure:
             with mapped(self.path, "writing"):
                 self._recover()
-        count = self._tables.append(readings)
+        try:
+            count = self._tables.append(readings)
+        except StoreStalled:
+            self._is_unsure = True
+            raise
         self.rows += count or 0
         self.commits += count is not None
         return count is not None
@@ -241,7 +245,7 @@ class Ledger:
 
     def _roll_back(self) -> None:
         self._is_unsure = True
-        with suppress(sqlite3.Error):  # a disk that cannot be read either: before the next use
+        with suppress(sqlite3.Error, StoreError):  # not even read: again before the next use
             self._recover()
 
     def _recover(self) -> None:

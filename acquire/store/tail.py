@@ -25,6 +25,7 @@ from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 
+from acquire.errors import StoreStalled
 from acquire.store.database import mapped, stalling
 
 __all__ = ["COLUMNS", "SUFFIXES", "Row", "Tail", "has_tail", "snapshot", "tail_rows"]
@@ -138,10 +139,17 @@ class Tail:
         # (turn, where its last record ends, how many it has) as this writer wrote them.
         self._now = self._before = (-1, 0, 0)
         self._named: set[Path] = set()
+        self._spoilt: tuple[Path, int] | None = None  # where a record may be that is not durable
         self.remember()
 
     def remember(self) -> None:
-        """Begin from what is stored: before the first use and after anything rolled back."""
+        """Begin from what is stored: before the first use and after anything that failed.
+
+        Raises:
+            StoreStalled: what was half appended could not be taken back.
+
+        """
+        self._take_back()
         self._turn: int | None = None
         if has_tail(self._execute):
             ((turn,),) = self._execute("SELECT turn FROM tail")
@@ -177,14 +185,30 @@ class Tail:
         if end % _BLOCK + len(record) > _BLOCK:
             end += -end % _BLOCK
         file = _file(self._store, turn)
-        with stalling(self._store, "writing"):
-            if not count and _make(file, like=self._store):
-                self._named.discard(file)
-            _write(file, end, record)
-            if file not in self._named:  # its name must outlive the power too
-                _sync_folder(file.parent)
-                self._named.add(file)
+        self._spoilt = file, end
+        try:
+            with stalling(self._store, "writing"):
+                if not count and _make(file, like=self._store):
+                    self._named.discard(file)
+                _write(file, end, record)
+                if file not in self._named:  # its name must outlive the power too
+                    _sync_folder(file.parent)
+                    self._named.add(file)
+        except StoreStalled:
+            with suppress(StoreStalled):  # `remember` tries again
+                self._take_back()
+            raise
+        self._spoilt = None
         self._now = (turn, end + len(record), count + 1)
+
+    def _take_back(self) -> None:
+        """See that a record which is not durable counts for nobody."""
+        if self._spoilt is not None:
+            file, at = self._spoilt
+            with stalling(self._store, "writing"), suppress(FileNotFoundError):
+                if at < file.stat().st_size:
+                    _write(file, at, bytes(_HEAD.size), is_durable=False)
+        self._spoilt = None
 
     def take_all(self) -> list[Row]:
         """Give every pack, and begin a new turn: whoever takes them puts them elsewhere.
@@ -226,18 +250,14 @@ def _make(file: Path, *, like: Path) -> bool:
     return is_new
 
 
-def _write(file: Path, at: int, record: bytes) -> None:
+def _write(file: Path, at: int, record: bytes, *, is_durable: bool = True) -> None:
     descriptor = os.open(file, _HOW)
     try:
-        try:
-            left = memoryview(record)
-            while left:
-                left = left[os.pwrite(descriptor, left, at + len(record) - len(left)) :]
+        left = memoryview(record)
+        while left:
+            left = left[os.pwrite(descriptor, left, at + len(record) - len(left)) :]
+        if is_durable:
             os.fdatasync(descriptor)
-        except OSError:
-            with suppress(OSError):  # not durable, so nobody shall see it either
-                os.pwrite(descriptor, bytes(_HEAD.size), at)
-            raise
     finally:
         os.close(descriptor)
 

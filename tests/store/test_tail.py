@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import math
 import os
 import resource
@@ -211,6 +212,37 @@ def test_a_failed_sync_is_no_commit(filling: Ledger, monkeypatch: pytest.MonkeyP
     filling.commit([said(60_000)])
     assert len(told(filling.path)) == 61
     filling.close(at(80_000))
+
+
+@pytest.mark.parametrize("is_noted", [False, True])
+def test_what_was_not_synced_is_taken_back_once_the_disk_can_be_written_again(
+    filling: Ledger, monkeypatch: pytest.MonkeyPatch, is_noted: bool
+) -> None:
+    """As a file system that turns read-only at the first error, until somebody repairs it."""
+    pwrite, has_failed = os.pwrite, False
+
+    def fail(_descriptor: int) -> None:
+        nonlocal has_failed
+        has_failed = True
+        raise OSError(errno.EIO, "Input/output error")
+
+    def write(descriptor: int, content: bytes, where: int) -> int:
+        if has_failed:
+            raise OSError(errno.EROFS, "Read-only file system")
+        return pwrite(descriptor, content, where)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fdatasync", fail)
+        patch.setattr(os, "pwrite", write)
+        for _ in range(3):
+            with pytest.raises(StoreStalled):
+                filling.commit([said(60_000)])
+    late = [said((60 + s) * 1000) for s in range(120)]  # does not fit into the same block
+    filling.commit(late, [note(60_000)] if is_noted else [])
+    filling.commit([said(200_000)])
+    assert len(told(filling.path)) == 181
+    filling.close(at(80_000))
+    assert verify(filling.path)[-1].startswith("362 values")
 
 
 def test_a_transaction_that_fails_leaves_the_tail_as_it_was(filling: Ledger) -> None:
