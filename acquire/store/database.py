@@ -97,8 +97,9 @@ def stalling(path: Path, doing: str) -> Iterator[None]:
 
 def _damaged(path: Path, finding: str) -> StoreDamaged:
     return StoreDamaged(
-        f"{path}: the store is damaged ({finding}). Nothing was changed. Keep a copy of it and of "
-        f"{path.name}-wal, then put a backup in its place or name another store"
+        f"{path}: the store is damaged ({finding}). Nothing was changed. Keep a copy of it, of "
+        f"{path.name}-wal and of its -tail0 and -tail1, then put a backup in its place or name "
+        "another store"
     )
 
 

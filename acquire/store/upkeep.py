@@ -106,8 +106,8 @@ def verify(path: Path, beat: Callable[[], None] | None = None) -> list[str]:
     if faults:
         found = "; ".join(faults)[:500]
         raise StoreDamaged(
-            f"{path}: the store is damaged ({found}). Nothing was changed. Keep a copy of it and "
-            f"of {path.name}-wal, then put a backup in its place"
+            f"{path}: the store is damaged ({found}). Nothing was changed. Keep a copy of it, of "
+            f"{path.name}-wal and of its -tail0 and -tail1, then put a backup in its place"
         )
     return [
         "every page, index and reference is sound",

@@ -14,7 +14,8 @@ from acquire.store.migrations import STEPS, create, known_version
 HEAD = """\
 # Tables of the store
 
-The store is one SQLite file: any program that reads SQLite can read it, also while ouzel writes. Open it
+The store is one SQLite file: any program that reads SQLite can read it, also while ouzel writes
+(readings are then up to five minutes late: the latest stand in a file beside it). Open it
 read-only (`sqlite3 'file:ouzel.db?mode=ro'`), for ouzel alone may write. This page is version {version} (`PRAGMA
 user_version`); what the tables are for, and the rules they keep, is in [the store](store.md). Times ending in
 `_ms` are UTC milliseconds since 1970, those ending in `_mono_ns` monotonic nanoseconds of one boot.
