@@ -154,7 +154,7 @@ class Tail:
         if has_tail(self._execute):
             ((turn,),) = self._execute("SELECT turn FROM tail")
             self._turn = int(str(turn))
-        if self._turn == self._before[0]:
+        if self._turn == self._before[0] != self._now[0]:  # else it has grown since
             self._now = self._before
 
     @property

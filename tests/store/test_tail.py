@@ -214,6 +214,24 @@ def test_a_failed_sync_is_no_commit(filling: Ledger, monkeypatch: pytest.MonkeyP
     filling.close(at(80_000))
 
 
+def test_what_was_appended_after_one_failure_outlives_the_next(filling: Ledger) -> None:
+    for second in range(60, 100, 10):
+        with pytest.raises(StoreError):  # in the middle: the turn had begun and is undone
+            filling.commit([said(second * 1000, math.inf)], [note(0)])
+        filling.commit([said((second + s) * 1000) for s in range(10)])
+        with closing(sqlite3.connect(filling.path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            filling._connection.execute("PRAGMA busy_timeout = 1")
+            with pytest.raises(StoreStalled):  # at its begin
+                filling.commit([], [note(0)])
+        filling.commit([said(second * 1000 + 9_500)])
+        expected = [ms for s in range(60, second + 10, 10) for ms in (s * 1000 + 9_500,)]
+        expected += range(0, (second + 10) * 1000, 1000)
+        assert [ms for ms, _ in told(filling.path)] == sorted(expected)
+    filling.close(at(120_000))
+    assert [ms for ms, _ in told(filling.path)] == sorted(expected)
+
+
 @pytest.mark.parametrize("is_noted", [False, True])
 def test_what_was_not_synced_is_taken_back_once_the_disk_can_be_written_again(
     filling: Ledger, monkeypatch: pytest.MonkeyPatch, is_noted: bool
