@@ -9,7 +9,7 @@ import resource
 import shutil
 import sqlite3
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -446,6 +446,10 @@ def test_minutes_that_somebody_waits_for_come_every_minute(tmp_path: Path) -> No
     assert max(waited[""][2:]) == 4
 
 
+def _not_synced(_descriptor: int) -> None:
+    raise OSError(errno.EIO, "Input/output error")
+
+
 Act = tuple[str, int]
 acts = st.lists(
     st.one_of(
@@ -453,6 +457,7 @@ acts = st.lists(
         st.tuples(st.just("late"), st.integers(1, 300)),
         st.tuples(st.just("note"), st.just(0)),
         st.tuples(st.just("meter"), st.integers(0, 3)),
+        st.tuples(st.sampled_from(["undone", "unsynced", "busy"]), st.just(0)),
         st.tuples(st.just("kill"), st.just(0)),
         st.tuples(st.just("stop"), st.just(0)),
     ),
@@ -467,7 +472,7 @@ acts = st.lists(
 def test_whatever_happens_each_reading_that_was_committed_is_there_once(
     tmp_path_factory: pytest.TempPathFactory, doing: list[Act]
 ) -> None:
-    """Late readings, other meters, captures between, kills and stops in any order."""
+    """Late readings, other meters, captures between, failures, kills and stops in any order."""
     folder = tmp_path_factory.mktemp("tail")
     path = folder / "water.db"
     ledger, now, meter, kept, kills = Ledger(path, at(0)), 0, "m0", [], 0
@@ -488,6 +493,22 @@ def test_whatever_happens_each_reading_that_was_committed_is_there_once(
                 ledger.commit([], [note_of()])
             case "meter":
                 meter = f"m{amount}"
+            case "undone":
+                with pytest.raises(StoreError):
+                    ledger.commit([said(now, math.inf, meter)], [note_of()])
+            case "unsynced":
+                one = said(now, 6.0, meter)
+                with pytest.MonkeyPatch.context() as patch, suppress(StoreStalled):
+                    patch.setattr(os, "fdatasync", _not_synced)
+                    ledger.commit([one])
+                    kept.append(one)
+                    now += 1000
+            case "busy":
+                with closing(sqlite3.connect(path, isolation_level=None)) as other:
+                    other.execute("BEGIN IMMEDIATE")
+                    ledger._connection.execute("PRAGMA busy_timeout = 1")
+                    with pytest.raises(StoreStalled):
+                        ledger.commit([], [note_of()])
             case "kill":
                 kills += 1
                 crashed = left_by_a_crash(path, f"crashed{kills}")
