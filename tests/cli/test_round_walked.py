@@ -50,7 +50,7 @@ async def test_a_round_is_walked_to_its_end_on_the_screen_and_by_keys(kitchen):
 
     def press(say):
         nonlocal noted
-        if say.startswith("Captured. Lift the probe out of filtered"):
+        if say.startswith("Captured. Say which"):
             terminal.type("1")  # of what is asked: it reads more than the plan expects
         if say.startswith("Count"):
             terminal.type("3 0 2\r")
