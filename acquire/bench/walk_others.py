@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from acquire.bench.flagged import CARRY_OVER, PERHAPS, RIGHT_GLASS, is_said
-from acquire.bench.likeness import are_apart, values_of
+from acquire.bench.likeness import are_apart, how_far, values_of
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
 from acquire.bench.walk_which import Which
 from acquire.readings import Capture
@@ -15,6 +16,10 @@ from acquire.rounds import Visit
 __all__ = ["Others"]
 
 _OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
+
+_MORE_LIKE = "reads more like it than its other repeats do"
+_NEARER = 0.5
+"""Another water is clearly nearer from this part of the distance on (judgement, no source)."""
 
 
 class Others:
@@ -82,17 +87,58 @@ class Others:
             flags = tuple(flag for flag in visit.flags if flag != _OTHERWISE)
             flags = (*flags, _OTHERWISE) if is_odd else flags
             if self._is_repeated(visit, capture):
-                flags = tuple(flag for flag in flags if RIGHT_GLASS not in flag)
+                flags = tuple(f for f in flags if RIGHT_GLASS not in f or _MORE_LIKE in f)
             if flags != visit.flags:
                 news += self._keep(replace(visit, flags=flags))
         return news
+
+    def doubt_nearer(self) -> list[WalkNews]:
+        """Flag repeats that are a little off the others and clearly nearer to another water's.
+
+        Looked at again after each capture, for that of the other water may come later.
+        """
+        stops = self._at.course.stops
+        found = [
+            (v, c) for v, c in self._at.course.taken_captures() if stops[v.position].kind == "water"
+        ]
+        news: list[WalkNews] = []
+        for visit, capture in found:
+            like = "" if is_said(visit.flags) else self._nearer_to(visit, capture, found)
+            flag = f"{like} {_MORE_LIKE}: {RIGHT_GLASS}?"
+            if like and flag in visit.flags:
+                continue
+            flags = tuple(old for old in visit.flags if _MORE_LIKE not in old)
+            flags = (*flags, flag) if like else flags
+            if flags != visit.flags:
+                news += self._keep(replace(visit, flags=flags))
+        return news
+
+    def _nearer_to(
+        self, visit: Visit, capture: Capture, found: Sequence[tuple[Visit, Capture]]
+    ) -> str:
+        """Give the other water that a repeat is clearly nearer to than to its own; else nothing."""
+        stops = self._at.course.stops
+        own = [
+            how_far(capture, other)
+            for one, other in found
+            if one.position == visit.position and other.id != capture.id and not _is_doubted(one)
+        ]
+        if not own or min(own) <= 1.0:
+            return ""
+        others = [
+            (how_far(capture, other), stops[one.position].water)
+            for one, other in found
+            if stops[one.position].water != stops[visit.position].water
+        ]
+        off, water = min(others, default=(math.inf, ""))
+        return water if off < _NEARER * min(own) else ""
 
     def take_back(self, capture_id: str) -> list[WalkNews]:
         """A capture is no longer its water's: what was said of others because of it goes."""
         news: list[WalkNews] = []
         for named, flag in self._because.pop(capture_id, []):
             news += self._without(named, flag)
-        return news
+        return [*news, *self.doubt_nearer()]
 
     def _is_repeated(self, visit: Visit, capture: Capture) -> bool:
         """Whether another immersion of its stop read the same: nobody errs twice to one glass."""

@@ -108,6 +108,7 @@ class Visits:
         news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
         news += self.others.doubt_before(stop.water, capture, dip)
         news += self.others.doubt_repeats(dip.position)
+        news += self.others.doubt_nearer()
         for rinse in self._which.rinses_seen:
             news += self.others.doubt_by_rinse(rinse)
         return [*news, *at.move_on(capture.taken)]
@@ -152,7 +153,8 @@ class Visits:
         said = f"{SAID} {self._at.course.stops[visit.position].water}"
         kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
         dip.visit = replace(visit, flags=(*kept, said))
-        return [*self.keep(dip.visit), *self.others.doubt_repeats(visit.position)]
+        news = [*self.keep(dip.visit), *self.others.doubt_repeats(visit.position)]
+        return [*news, *self.others.doubt_nearer()]
 
     def be_told(self, dip: Dip) -> list[WalkNews]:
         """Somebody has said, from memory and against all numbers, that it was of its water.

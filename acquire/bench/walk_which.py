@@ -73,6 +73,8 @@ class Which:
         self._past = {w: from_captures(c[:10], this_round=False) for w, c in history.items()}
         self._home = {w: from_captures(c[:10], this_round=True) for w, c in history.items()}
         self._rinse: dict[str, tuple[Seen, Likeness]] = {}
+        self._elsewhere: dict[str, None] = {}
+        """Waters of rinses that were made in a glass that holds none."""
         self._alike: set[frozenset[str]] = set()
         self._left: dict[str, Seen] = {}
         """What was shown of a water before it was lifted early."""
@@ -106,6 +108,8 @@ class Which:
         least = {self._ionic: seen.low}
         off = _farthest(self._expected_of_rinse(water), least)
         if off is not None and off > 1.0:
+            if not seen.is_brief:
+                self._elsewhere[water] = None
             return
         known = self._rinse.get(water)
         if known is not None and seen.is_worse(known[0]):
@@ -122,8 +126,8 @@ class Which:
 
     @property
     def rinses_seen(self) -> tuple[str, ...]:
-        """The waters of rinses of which it was seen what they read."""
-        return tuple(self._rinse)
+        """The waters of rinses of which something was seen: in their glass, or in another one."""
+        return tuple(dict.fromkeys((*self._rinse, *self._elsewhere)))
 
     @property
     def ionic(self) -> str:
@@ -208,6 +212,21 @@ class Which:
                 continue
             if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
                 return self._asked(f"it reads like {water}", [stop.water, water], like=water)
+        return self._perhaps_swapped(stop, values) if afterwards and not own else None
+
+    def _perhaps_swapped(self, stop: Stop, values: Mapping[str, float]) -> Doubt | None:
+        """Doubt a water of which nothing is known and that reads as a rinse may, once a rinse was
+        seen in a glass that holds none: the two glasses may have changed places.
+        """
+        shown = {q: value for q, value in values.items() if q == self._ionic}
+        for water in self._elsewhere:
+            if water in self._rinse and not self._rinse[water][0].is_vague:
+                continue  # what it reads is known well enough
+            off = _farthest(self._expected_of_rinse(water), shown)
+            is_known = stop.water in self._plan or frozenset((stop.water, water)) in self._alike
+            if water != stop.water and not is_known and off is not None and off <= 1.0:
+                why = f"it reads as {water} may, which was not in its glass"
+                return self._asked(why, [stop.water, water], like=water)
         return None
 
     def is_rinse(

@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.bench.likeness import are_apart, from_captures, from_plan, from_solution, pure
+from acquire.bench.likeness import (
+    are_apart,
+    from_captures,
+    from_plan,
+    from_solution,
+    how_far,
+    pure,
+)
 from acquire.readings import Capture, CaptureState, Channel, SettledValue, Stamp
 from acquire.water.solutions import built_in_solutions
 
@@ -64,6 +71,31 @@ def test_a_glass_that_was_warming_may_be_warmer_when_it_is_read_again():
     later = replace(warm, taken=replace(AT, mono_ns=240 * 10**9))
     rising = replace(cold.values["temperature"], drift_per_min=0.4)
     assert not are_apart(replace(cold, values={**cold.values, "temperature": rising}), later)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "far"),
+    [
+        ({"conductivity": 14.0, "ph": 6.20, "orp": 220.0}, {"ph": 6.56, "orp": 320.0}, 5.0),
+        ({"conductivity": 480.0, "ph": 7.6}, {"conductivity": 480.0, "ph": 7.68}, 1.0),
+        (
+            {"conductivity": 5.0, "temperature": 20.0},
+            {"conductivity": 9.0, "temperature": 20.6},
+            2.0,
+        ),
+        ({"tds": 5.0}, {"tds": 9.0}, 0.0),
+        ({"ph": 6.2}, {"orp": 220.0}, 0.0),
+    ],
+)
+def test_how_far_two_captures_are_apart_counts_all_but_what_drops_change(one, other, far):
+    assert how_far(capture(**one), capture(**other)) == pytest.approx(far)
+
+
+@given(*[st.floats(4.0, 10.0)] * 2, *[st.floats(-200.0, 700.0)] * 2)
+def test_it_is_as_far_there_as_back(ph, other_ph, orp, other_orp):
+    one, other = capture(ph=ph, orp=orp), capture(ph=other_ph, orp=other_orp)
+    assert how_far(one, other) == how_far(other, one) >= 0.0
+    assert how_far(one, one) == 0.0
 
 
 @given(st.floats(-1e4, 1e4), st.floats(0.0, 1e4), st.floats(0.0, 1.0))

@@ -4,9 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from acquire.bench.flagged import is_grave
 from acquire.bench.walk_glimpse import Seen
-from acquire.readings import CaptureState, Role
-from tests.bench.test_walk import QUANTITIES, RINSE, RO, RO_READS, TAP, TAP_READS, Story
+from acquire.readings import CaptureState, Event, Role
+from acquire.rounds import Visit
+from tests.bench.test_walk import (
+    CHECK,
+    QUANTITIES,
+    RINSE,
+    RO,
+    RO_READS,
+    TAP,
+    TAP_READS,
+    Story,
+    pass_through,
+    reading_of,
+)
 
 LIKE_IT = "tap reads like it"
 
@@ -90,3 +103,99 @@ def test_captures_of_other_waters_are_not_taken_in_after_an_interruption():
     assert again.states() == [(0, 1, "taken")]
     assert again.walk.role_of("tap") is Role.SUBJECT
     assert again.walk.role_of("elsewhere") is None
+
+
+MORE_LIKE = "reads more like it than its other repeats do"
+
+
+def test_a_repeat_a_little_off_its_own_and_nearer_to_another_water_is_doubted_when_that_is_known():
+    """Two thin waters of one conductivity, 0.14 in pH apart: nothing else tells them."""
+    story = Story(replace(RO, repeats=3), replace(RO, water="well", repeats=2))
+    for ph in (6.40, 6.26, 6.41):
+        story.take((ph, 13.0, 21.0)).air()
+    assert story.flags(0) == ""
+    told = len(story.news)
+    story.take((6.25, 13.0, 21.0)).air()
+    odd = [v for v in story.course.visits if any(MORE_LIKE in f for f in v.flags)]
+    assert [(v.position, v.repeat) for v in odd] == [(0, 2)]
+    assert f"well {MORE_LIKE}" in story.flags(0)
+    assert is_grave(odd[0].flags)
+    story.take((6.27, 13.0, 21.0))
+    events = [n for n in story.news[told:] if isinstance(n, Event) and MORE_LIKE in n.text]
+    assert len(events) == 1
+    assert MORE_LIKE not in story.flags(1)
+
+
+def test_one_that_is_as_near_to_its_own_as_to_another_water_is_not_doubted():
+    nearly_half, little_off = (6.50, 6.33, 6.24), (6.40, 6.29, 6.29)
+    for own, odd, other in (nearly_half, little_off):
+        story = Story(replace(RO, repeats=2), replace(RO, water="well"))
+        for ph in (own, odd, other):
+            story.take((ph, 13.0, 21.0)).air()
+        assert MORE_LIKE not in story.flags(0)
+    drops = Story(replace(RO, repeats=2), replace(RO, water="well"))
+    drops.take((6.40, 13.0, 21.0)).air().take((6.41, 14.0, 21.0)).air().take((6.42, 14.0, 21.0))
+    assert MORE_LIKE not in drops.flags(0)
+
+
+def test_it_is_doubted_no_longer_once_a_repeat_bears_it_out_or_the_other_capture_goes():
+    stories = [
+        Story(replace(RO, repeats=2), replace(RO, water="well"), TAP),
+        Story(replace(RO, repeats=2), replace(RO, water="well"), TAP),
+    ]
+    for story in stories:
+        story.take((6.40, 13.0, 21.0)).air().take((6.26, 13.0, 21.0)).air()
+        story.take((6.25, 13.0, 21.0)).air()
+        assert MORE_LIKE in story.flags(0)
+    gone, borne_out = stories
+    said, news = gone.walk.redo()
+    assert said.startswith("again: ")
+    assert [v.position for v in news] == [1, 0]
+    assert MORE_LIKE not in gone.flags(0)
+    course = borne_out.course
+    course.captures["more"] = replace(course.captures["c2"], id="more")
+    course.keep(Visit("r1", 0, 3, "taken", course.captures["more"].taken.at_ms + 1, "more"))
+    borne_out.walk._visits.others.doubt_nearer()
+    assert MORE_LIKE not in borne_out.flags(0)
+
+
+def test_of_whom_somebody_said_which_water_it_is_nothing_is_held_against_it():
+    story = Story(replace(RO, repeats=2), replace(RO, water="well"))
+    story.take((6.40, 13.0, 21.0)).air().take((6.26, 13.0, 21.0)).air()
+    visit = story.course.visits[1]
+    story.course.keep(replace(visit, flags=("somebody said that it is ro",)))
+    story.take((6.25, 13.0, 21.0))
+    assert MORE_LIKE not in story.flags(0)
+
+
+def test_a_rinse_made_in_a_glass_that_holds_none_tells_that_an_unknown_water_was_taken_in_its():
+    """The film of a standard hid what the rinse held; then the two glasses changed places."""
+    still, going_on = [474.0] * 24, [round(800.0 - 90.0 * 0.95**second) for second in range(24)]
+    flag = "distilled reads like it: was it in the right glass, both times?"
+    past = {"ro": [reading_of((6.3, 14.0, 21.0))]}
+    for shown in (still, going_on):
+        story = Story(RO, RINSE, TAP).take((6.3, 4.6, 21.0)).air()
+        assert story.flags(0) == ""
+        assert pass_through(story, shown).flags(0) == flag
+        known = Story(RO, RINSE, TAP, history=past).take((6.3, 14.6, 21.0)).air()
+        assert pass_through(known, shown).flags(0) == ""
+    after = Story(RINSE, RO, TAP)
+    assert pass_through(after, still).take((6.3, 4.6, 21.0)).flags(1) == flag
+    strong = Story(RO, RINSE, TAP).take((7.6, 300.0, 21.0)).air()
+    pass_through(strong, [474.0] * 24)
+    assert strong.flags(0) == ""
+
+
+def test_a_rinse_that_was_seen_well_says_itself_what_was_taken_in_its_glass():
+    story = Story(RINSE, RO, RINSE, TAP)
+    pass_through(story, [20.0] * 24).take((6.3, 4.6, 21.0)).air()
+    pass_through(story, [474.0] * 24)
+    assert story.flags(1) == ""
+
+
+def test_a_rinse_in_the_film_of_something_strong_was_in_no_other_glass_for_it():
+    story = (
+        Story(RO, CHECK, RINSE, TAP).take((6.3, 4.6, 21.0)).air().take((7.0, 6100.0, 21.0)).air()
+    )
+    pass_through(story, [round(2.5 + 900.0 * 0.95**second) for second in range(24)])
+    assert story.flags(0) == ""
