@@ -123,6 +123,8 @@ def test_a_repeat_a_little_off_its_own_and_nearer_to_another_water_is_doubted_wh
     story.take((6.27, 13.0, 21.0))
     events = [n for n in story.news[told:] if isinstance(n, Event) and MORE_LIKE in n.text]
     assert len(events) == 1
+    others = story.walk._visits.others
+    assert [*others.doubt_repeats(0), *others.doubt_nearer()] == []  # nothing new, nothing told
     assert MORE_LIKE not in story.flags(1)
 
 
@@ -170,7 +172,7 @@ def test_of_whom_somebody_said_which_water_it_is_nothing_is_held_against_it():
 
 def test_a_rinse_made_in_a_glass_that_holds_none_tells_that_an_unknown_water_was_taken_in_its():
     """The film of a standard hid what the rinse held; then the two glasses changed places."""
-    still, going_on = [474.0] * 24, [round(800.0 - 90.0 * 0.95**second) for second in range(24)]
+    still, going_on = [474.0] * 24, [600.0 + 6.0 * second for second in range(24)]
     flag = "distilled reads like it: was it in the right glass, both times?"
     past = {"ro": [reading_of((6.3, 14.0, 21.0))]}
     for shown in (still, going_on):
