@@ -6,6 +6,7 @@ Also the one place where sqlite3's exceptions become ours.
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -27,6 +28,7 @@ __all__ = [
     "require_whole",
     "stalling",
     "suspect",
+    "sync",
     "trust",
 ]
 
@@ -82,6 +84,15 @@ def mapped(path: Path, doing: str) -> Iterator[None]:
         raise _damaged(path, "text in it is no text") from error
     except OSError as error:
         raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
+
+
+def sync(path: Path) -> None:
+    """Make a file's content, or a folder's names, outlive the power."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 @contextmanager

@@ -8,7 +8,6 @@ between.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing, suppress
@@ -16,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from acquire.errors import StoreError
-from acquire.store.database import APPLICATION_ID, mapped
+from acquire.store.database import APPLICATION_ID, mapped, sync
 from acquire.store.packs import put_away
 from acquire.store.steps import (
     CHECKS,
@@ -100,7 +99,7 @@ def create(path: Path, steps: Sequence[Step] = STEPS) -> None:
             for step in steps:
                 _apply(connection, step)
         unfinished.replace(path)
-        _sync_folder(path.parent)
+        sync(path.parent)
 
 
 def migrate(connection: sqlite3.Connection, path: Path, steps: Sequence[Step] = STEPS) -> None:
@@ -133,7 +132,7 @@ def _back_up(connection: sqlite3.Connection, path: Path, backup: Path) -> None:
             put_away(copy.execute, waiting)
             copy.commit()
         unfinished.replace(backup)
-        _sync_folder(path.parent)
+        sync(path.parent)
 
 
 def _apply(connection: sqlite3.Connection, step: Step) -> None:
@@ -155,11 +154,3 @@ def _require_sound(connection: sqlite3.Connection, step: Step) -> None:
     orphan = connection.execute("PRAGMA foreign_key_check").fetchone()
     if orphan is not None:
         raise StoreError(f"the step to version {step.to} would orphan rows of {orphan[0]}")
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

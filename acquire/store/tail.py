@@ -26,7 +26,7 @@ from contextvars import ContextVar
 from pathlib import Path
 
 from acquire.errors import StoreStalled
-from acquire.store.database import mapped, stalling
+from acquire.store.database import mapped, stalling, sync
 
 __all__ = ["COLUMNS", "SUFFIXES", "Row", "Tail", "has_tail", "snapshot", "tail_rows"]
 
@@ -192,7 +192,7 @@ class Tail:
                     self._named.discard(file)
                 _write(file, end, record)
                 if file not in self._named:  # its name must outlive the power too
-                    _sync_folder(file.parent)
+                    sync(file.parent)
                     self._named.add(file)
         except StoreStalled:
             with suppress(StoreStalled):  # `remember` tries again
@@ -258,13 +258,5 @@ def _write(file: Path, at: int, record: bytes, *, is_durable: bool = True) -> No
             left = left[os.pwrite(descriptor, left, at + len(record) - len(left)) :]
         if is_durable:
             os.fdatasync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
     finally:
         os.close(descriptor)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -19,6 +18,7 @@ from acquire.store.database import (
     mapped,
     require_sqlite,
     require_whole,
+    sync,
 )
 from acquire.store.lock import StoreLock
 from acquire.store.migrations import known_version
@@ -70,9 +70,9 @@ def back_up(path: Path, copy: Path, progress: Callable[[float], None] | None = N
                 require_whole(target, unfinished)
             if needs_rest and not is_at_rest(path):
                 raise StoreError(f"{path}: ouzel began to write to it while it was copied: again")
-            _sync(unfinished)
+            sync(unfinished)
             unfinished.replace(copy)
-            _sync(copy.parent)
+            sync(copy.parent)
             return copy.stat().st_size
     finally:
         with mapped(copy, "tidying up"):
@@ -241,11 +241,3 @@ def _interruptible(
         raise
     finally:
         connection.set_progress_handler(None, 0)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
