@@ -11,7 +11,7 @@ import pytest
 
 from acquire import config, daemon, registry
 from acquire.clock import SystemClock
-from acquire.daemon import Daemon
+from acquire.daemon import Daemon, LateOutlet
 from acquire.readings import Capture, CaptureState, Event, Reading
 from acquire.store.records import Records
 from tests.pretend_meter import PretendMeter, PretendSettings
@@ -81,6 +81,31 @@ async def test_an_outlet_that_fails_is_begun_again_and_costs_no_reading(tub, tmp
     assert len(failed) >= 2
     assert "the broker is away" in failed[0].text
     assert max(b - a for a, b in pairwise(times)) < 5
+
+
+async def test_an_outlet_that_cannot_be_made_costs_no_reading_and_no_other_outlet(tub, tmp_path):
+    """What it loads may be broken, long after the ports are open."""
+
+    class Listens:
+        name = "listens"
+        readings = 0
+
+        async def run(self, heard):
+            async for said in heard:
+                Listens.readings += isinstance(said, Reading)
+
+    def broken():
+        raise ImportError("no such library")
+
+    outlets = [LateOutlet("broken", broken), LateOutlet("listens", Listens)]
+    works = tub(outlets=outlets)
+    running = asyncio.create_task(works.run())
+    await until(lambda: Listens.readings >= 3)
+    works.stop()
+    await running
+    with Records.open(tmp_path / "water.db") as records:
+        (failed,) = records.events(kind="outlet_failed")
+    assert failed.text == "broken: ImportError: no such library"
 
 
 async def test_an_outlet_that_hangs_neither_stops_readings_nor_the_stop(tub, tmp_path):

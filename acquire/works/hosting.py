@@ -165,7 +165,12 @@ class Hosting:
         """Make one after the other, as they share what they load; the ports are opened first."""
         await asyncio.sleep(0)
         for one, heard in late:
-            self._host_in(group, await asyncio.to_thread(one.make), heard)
+            try:
+                outlet = await asyncio.to_thread(one.make)
+            except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
+                await self._tell_failed(one.name, error)
+            else:
+                self._host_in(group, outlet, heard)
 
     async def _host(self, outlet: Outlet, heard: Subscription[Said]) -> None:
         """Let an outlet work; one that fails is told of and begun again, and costs no reading."""
@@ -186,12 +191,14 @@ class Hosting:
                 await outlet.run(heard)
             except Exception as error:  # noqa: BLE001  (whatever it is, the readings go on)
                 failures += 1
-                cause = _first(error)
-                text = f"{type(cause).__name__}: {cause}"
-                await house.note("outlet_failed", f"{outlet.name}: {text}")
+                await self._tell_failed(outlet.name, error)
                 await house.clock.sleep(waits.wait_s(failures))
             else:
                 return
+
+    async def _tell_failed(self, name: str, error: Exception) -> None:
+        cause = _first(error)
+        await self._house.note("outlet_failed", f"{name}: {type(cause).__name__}: {cause}")
 
 
 def _first(error: BaseException) -> BaseException:
