@@ -104,6 +104,8 @@ class CaptureTaker:
         self._capture: Capture | None = None
         self._announced: Mapping[str, SettledValue] = {}
         self._moving_since_s: float | None = None
+        self._to_stand_s = CONFIRM_S
+        """How long the provisional capture has still to stand: never more than was said before."""
         self._is_disturbed = False
         self._withdrawn = 0
         """Captures of this immersion that were taken back."""
@@ -144,6 +146,7 @@ class CaptureTaker:
         else:
             self._feed(reading)
         news += self._judge(reading.stamp)
+        self._wait_on(reading.stamp)
         return news
 
     def _listen(self, reading: Reading) -> list[Capture | Event]:
@@ -241,14 +244,18 @@ class CaptureTaker:
             self._stops[0][0] if self._stops else "",
             tuple(self._row(channel, reading) for channel in self._channels),
             self._capture,
-            self._unconfirmed_s(reading.stamp),
+            CONFIRM_S if self._capture is None else self._to_stand_s,
         )
 
-    def _unconfirmed_s(self, stamp: Stamp) -> float:
-        """Seconds a provisional capture still has to stand; the whole time while it moves."""
-        if self._capture is None or self._moving_since_s is not None:
-            return CONFIRM_S
-        return max(0.0, CONFIRM_S - (stamp.t_s - self._capture.taken.t_s))
+    def _wait_on(self, stamp: Stamp) -> None:
+        """Count down what a provisional capture has to stand; while it moves the count stands.
+
+        Once the probe may be lifted it may be until the capture is taken back: lifted meanwhile, it
+        is kept as it last stood settled. Words that go back and forth are not heeded.
+        """
+        if self._capture is not None and self._moving_since_s is None:
+            stood_s = stamp.t_s - self._capture.taken.t_s
+            self._to_stand_s = min(self._to_stand_s, max(0.0, CONFIRM_S - stood_s))
 
     def _row(self, channel: Channel, reading: Reading) -> Row:
         track = self._tracks.get(channel.quantity)
@@ -358,6 +365,7 @@ class CaptureTaker:
                 return news
         self._recorded = True
         self._capture = self._new_capture(CaptureState.PROVISIONAL, began, stamp, "")
+        self._to_stand_s = CONFIRM_S
         self._announced = self._capture.values
         return [*news, self._capture]
 

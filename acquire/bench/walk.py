@@ -75,7 +75,7 @@ class Walk:
         if dip is None:
             return news  # what was before it was the last stop
         dip.for_s = status.elapsed_s
-        dip.unconfirmed_s = status.unconfirmed_s
+        dip.is_confirmed = status.capture is not None and status.unconfirmed_s <= 0
         dip.stayed_on = dip.stayed_on or dip.unsettled is not None
         shown = {row.quantity: row.value for row in status.rows if row.value is not None}
         self._watch_cell(dip, status.stamp.t_s, shown)
@@ -101,6 +101,8 @@ class Walk:
             return []
         self._at.now = item.taken if self._at.now is None else self._at.now
         dip = self._dip_of(item)
+        if dip.provisional is None or dip.provisional.id != item.id:
+            dip.is_confirmed = False
         dip.provisional = item if item.state is CaptureState.PROVISIONAL else None
         news, self._found = self._found, []
         match item.state:

@@ -77,11 +77,12 @@ def _said_at_rest(dip: Dip, water: str) -> str:
         )
     if dip.doubt is not None:
         return "Leave the probe still where it is."
-    return f"Leave the probe still in {water}."
+    moved_on = f"{water} moved on after all. Leave the probe still in it."
+    return moved_on if dip.moved_on else f"Leave the probe still in {water}."
 
 
 def _said_settled(dip: Dip, water: str) -> str:
-    if dip.unconfirmed_s > 0:
+    if not dip.is_confirmed:
         return "Settled. Leave the probe in for half a minute more."
     if dip.doubt is not None:
         return "Captured. Say which water it is, then lift the probe."

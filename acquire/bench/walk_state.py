@@ -98,6 +98,8 @@ class Dip:
     """Of the stop it is taken for; the number of stops: none."""
     for_s: float = 0.0
     provisional: Capture | None = None
+    is_confirmed: bool = False
+    """The provisional capture has stood for so long that the probe may be lifted."""
     unsettled: Capture | None = None
     stayed_on: bool = False
     """The probe was still in the water after the time for settling was over."""
@@ -115,7 +117,6 @@ class Dip:
     """In a water that is none of the stops'."""
     apart: str = ""
     flags: list[str] = field(default_factory=list)
-    unconfirmed_s: float = 0.0
     glimpse: Glimpse = field(default_factory=Glimpse)
     dry: Dry = field(default_factory=Dry)
 

@@ -165,8 +165,6 @@ def headline(status: Status) -> str:
         return f"{status.meter}: not certain yet whether it is in water"
     if status.capture is None:
         return f"{status.meter}{water}: {status.elapsed_s:.0f} s in water, leave the probe still"
-    if any(r.is_required and r.settling and r.settling.phase != "settled" for r in status.rows):
-        return f"{status.meter}{water}: moving again, leave the probe in"
     if status.unconfirmed_s > 0:
         return f"{status.meter}{water}: settled; leave it {status.unconfirmed_s:.0f} s more"
     return f"{status.meter}{water}: captured; you may lift the probe"

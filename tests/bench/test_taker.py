@@ -363,6 +363,38 @@ def test_a_person_is_told_how_long_a_capture_should_still_be_left():
     assert waits == sorted(waits, reverse=True)
 
 
+@pytest.mark.parametrize("stirred_after_s", [10, 40])
+def test_what_moves_for_a_moment_takes_back_no_word(stirred_after_s):
+    """Before the probe may be lifted and after it: the wait never grows while the capture stands."""
+    story = Story()
+    story.air(20)
+    waits, moved = [], set()
+    taken = None
+    for second in range(160):
+        at = None if taken is None else second - taken
+        story.read(water(7.65 if at == stirred_after_s else 7.6, 480))
+        status = story.taker.status()
+        taken = second if taken is None and status.capture else taken
+        if taken is not None:
+            waits.append(status.unconfirmed_s)
+            moved |= {row.settling.phase for row in status.rows if row.is_required}
+    assert not story.captures(CaptureState.WITHDRAWN)
+    assert "moving" in moved
+    assert waits == sorted(waits, reverse=True)
+    assert (waits[0], waits[-1]) == (30.0, 0.0)
+
+
+def test_a_capture_that_comes_to_rest_elsewhere_has_to_stand_anew():
+    story = Story()
+    story.air(20)
+    story.dip(water(7.6, 480), 120)
+    assert story.taker.status().unconfirmed_s == 0
+    deadline_s = story.t_s + 60.0
+    while len(story.captures(CaptureState.PROVISIONAL)) < 2 and story.t_s < deadline_s:
+        story.read(water(7.9, 480))
+    assert story.taker.status().unconfirmed_s == 30
+
+
 def test_another_capture_of_the_same_water_is_taken_when_it_is_asked_for():
     story = Story(stops=[("tap", Role.SUBJECT), ("spring", None)])
 

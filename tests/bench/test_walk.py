@@ -348,6 +348,16 @@ def test_a_probe_settled_but_not_long_enough_is_left_in():
     assert "half a minute more" in story.walk.guidance().say
 
 
+def test_a_capture_that_follows_one_taken_back_is_not_told_to_be_lifted_before_it_has_stood():
+    story = Story(RO, TAP, expected=RO_OR_TAP).take(RO_READS, lift=False)
+    assert "Captured. Lift" in story.walk.guidance().say
+    gone = replace(story.capture, state=CaptureState.WITHDRAWN, reason="came to rest elsewhere")
+    story.walk.hear(story.walk.named(gone))
+    assert story.walk.guidance().say == "ro moved on after all. Leave the probe still in it."
+    story.walk.hear(story.walk.named(replace(story.capture, id="c9")))
+    assert "half a minute more" in story.walk.guidance().say
+
+
 def test_a_rinse_is_counted_while_it_goes_on():
     story = Story(RINSE, RO).dip(8.0)
     assert "Rinsing: move the probe about" in story.walk.guidance().say
