@@ -121,6 +121,7 @@ async def supervise(
     while True:
         opened_s = clock.now().t_s
         tried()
+        watch.count_anew()
         try:
             async with driver.open() as readings, watch.hinting(clock):
                 while True:
@@ -148,7 +149,7 @@ async def supervise(
 
 
 def _silence(driver: Driver, watch: _LinkWatch, silence_s: float) -> str:
-    news = driver.bad_frames - watch.frames_at_last_good
+    news = driver.bad_frames - watch.frames_before
     if news > 0:
         return (
             f"bytes arrive but none make sense{_wire(driver)} ({news} bad frames in "
@@ -181,7 +182,8 @@ class _LinkWatch:
         self._publish = publish
         self._problem = ""
         self._last: Stamp | None = None
-        self.frames_at_last_good = 0
+        self.frames_before = 0
+        """Bad frames up to this opening of the link, or up to its last reading."""
         self._may_tell = float(BURST)
         self._counted_s = 0.0
         self._untold = 0
@@ -214,6 +216,10 @@ class _LinkWatch:
         finally:
             task.cancel()
 
+    def count_anew(self) -> None:
+        """What came before this says nothing of the link any more: noise may have gone silent."""
+        self.frames_before = self._driver.bad_frames
+
     async def is_well(self, reading: Reading) -> None:
         if self._is_told:
             gap_s = reading.stamp.t_s - self._last.t_s if self._last else 0.0
@@ -221,7 +227,7 @@ class _LinkWatch:
             await self._tell("meter_back", reading.stamp, text, {"gap_s": round(gap_s, 3)})
         self._problem, self._is_told = "", False
         self._last = reading.stamp
-        self.frames_at_last_good = self._driver.bad_frames
+        self.count_anew()
         await self._publish(reading)
         await self._count_frames(reading.stamp)
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 
+import pytest
 from pydantic import BaseModel
 
 from acquire.errors import MeterLost, MeterUnavailable
@@ -127,6 +128,18 @@ async def test_noise_that_goes_on_is_told_of_once_whatever_its_count(fake_clock)
     told = [one.text for one in said if one.kind == "meter_not_reached"]
     noise = [text for text in told if "none make sense" in text]
     assert len(noise) == 1, told
+
+
+@pytest.mark.parametrize("first", [[], [7.0]])
+async def test_noise_that_has_gone_silent_is_told_as_silence(fake_clock, first):
+    """What was counted in an earlier opening is no byte that arrives now."""
+    driver = ScriptedDriver(fake_clock, [[*first, *["garbage"] * 5], [], []])
+    async with supervised(fake_clock, driver, silence_s=10) as said:
+        await fake_clock.advance(70)
+    told = [one.text for one in said if isinstance(one, Event) and one.kind != "bad_frames"]
+    assert len(told) == 2, told
+    assert "none make sense (5 bad frames in 10 s)" in told[0]
+    assert told[1] == "nothing heard for 10 s: is the meter switched on?"
 
 
 async def test_bad_frames_are_told_at_most_once_a_minute(fake_clock):
