@@ -77,7 +77,19 @@ class Quantity:
     senml_unit: str
     senml_factor: float = 1.0
     spoken: Mapping[str, Conversion] = field(default_factory=dict)
-    """Other ways meters write the unit, lower case."""
+    """Units it may be told in, as the trade writes them; read in any case."""
+    _folded: Mapping[str, Conversion] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        folded = {word.casefold(): turn for word, turn in self.spoken.items()}
+        object.__setattr__(self, "_folded", folded)
+
+    def conversion_from(self, unit: str) -> Conversion | None:
+        """Give the conversion from a unit, however meters and people write it; None: no such unit.
+
+        Case says nothing, nor whether µ is the micro sign or the Greek letter.
+        """
+        return _SAME if unit == self.unit else self._folded.get(unit.strip().casefold())
 
     def is_plausible(self, value: float) -> bool:
         return self.low <= value <= self.high
@@ -92,47 +104,47 @@ class Quantity:
 # Ratios of mass: 1 ppm of dissolved solids is read as 1 mg/L, which holds for dilute waters at
 # room temperature (density within 0.5 % of 1 kg/L). Common practice, no source.
 _MASS = {
-    "mg/l": _SAME,
+    "mg/L": _SAME,
     "ppm": _SAME,
-    "g/l": Conversion(1e3),
+    "g/L": Conversion(1e3),
     "ppt": Conversion(1e3),
-    "ug/l": Conversion(1e-3),
+    "µg/L": Conversion(1e-3),
+    "ug/L": Conversion(1e-3),
 }
 _CONDUCTIVITY = {
-    "us/cm": _SAME,
-    "µs/cm": _SAME,
-    "μs/cm": _SAME,
-    "us": _SAME,
-    "µs": _SAME,
-    "μs": _SAME,
-    "ms/cm": Conversion(1e3),
-    "ms": Conversion(1e3),
-    "s/m": Conversion(1e4),
-    "ms/m": Conversion(10.0),
-    "us/m": Conversion(1e-2),
+    "µS/cm": _SAME,
+    "uS/cm": _SAME,
+    "µS": _SAME,
+    "uS": _SAME,
+    "mS/cm": Conversion(1e3),
+    "mS": Conversion(1e3),
+    "S/m": Conversion(1e4),
+    "mS/m": Conversion(10.0),
+    "µS/m": Conversion(1e-2),
+    "uS/m": Conversion(1e-2),
 }
 _SALINITY = {
     "g/kg": _SAME,
     "ppt": _SAME,
     "‰": _SAME,
-    "g/l": _SAME,
+    "g/L": _SAME,
     "%": Conversion(10.0),
     "ppm": Conversion(1e-3),
-    "mg/l": Conversion(1e-3),
-    "psu": _SAME,
+    "mg/L": Conversion(1e-3),
+    "PSU": _SAME,
 }
 _TEMPERATURE = {
-    "cel": _SAME,
-    "°c": _SAME,
-    "c": _SAME,
-    "degc": _SAME,
+    "°C": _SAME,
+    "C": _SAME,
+    "Cel": _SAME,
+    "degC": _SAME,
     "℃": _SAME,
-    "°f": Conversion(5 / 9, -160 / 9),
-    "f": Conversion(5 / 9, -160 / 9),
-    "degf": Conversion(5 / 9, -160 / 9),
-    "k": Conversion(1.0, -273.15),
+    "°F": Conversion(5 / 9, -160 / 9),
+    "F": Conversion(5 / 9, -160 / 9),
+    "degF": Conversion(5 / 9, -160 / 9),
+    "K": Conversion(1.0, -273.15),
 }
-_DENSITY = {"1": _SAME, "": _SAME, "sg": _SAME, "s.g.": _SAME, "g/cm3": _SAME}
+_DENSITY = {"1": _SAME, "": _SAME, "SG": _SAME, "S.G.": _SAME, "g/cm3": _SAME}
 
 BUILT_IN: Mapping[str, Quantity] = MappingProxyType(
     {
@@ -149,7 +161,7 @@ BUILT_IN: Mapping[str, Quantity] = MappingProxyType(
                 Tolerance(0.02),
                 "pH",
                 1.0,
-                {"[ph]": _SAME, "ph": _SAME, "": _SAME},
+                {"[pH]": _SAME, "pH": _SAME, "": _SAME},
             ),
             Quantity(
                 "orp",
@@ -162,7 +174,7 @@ BUILT_IN: Mapping[str, Quantity] = MappingProxyType(
                 Tolerance(5.0),
                 "V",
                 1e-3,
-                {"mv": _SAME, "v": Conversion(1e3)},
+                {"mV": _SAME, "V": Conversion(1e3)},
             ),
             Quantity(
                 "conductivity",
@@ -244,9 +256,7 @@ def find_quantity(name: str, table: Mapping[str, Quantity] = BUILT_IN) -> Quanti
 
 def conversion(quantity: Quantity, unit: str) -> Conversion:
     """Give the conversion from a unit as a meter writes it; ConfigError names the allowed ones."""
-    if unit == quantity.unit:
-        return _SAME
-    found = quantity.spoken.get(unit.strip().lower())
+    found = quantity.conversion_from(unit)
     if found is None:
         allowed = ", ".join(word or "(none)" for word in quantity.spoken) or quantity.unit
         raise ConfigError(f"unknown unit for {quantity.name}", found=unit, allowed=allowed)

@@ -97,7 +97,7 @@ def understand(data: bytes) -> Understood:
 
 
 def _is_unit(quantity: str, unit: str) -> bool:
-    return bool(quantity) and unit.strip().lower() in BUILT_IN[quantity].spoken
+    return bool(quantity) and BUILT_IN[quantity].conversion_from(unit) is not None
 
 
 def _prove(lines: Lines, proposals: Sequence[Proposal]) -> Understood:

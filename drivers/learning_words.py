@@ -50,16 +50,16 @@ OTHER = frozenset(
 
 _UNITS: dict[str, set[str]] = {}
 for _quantity in BUILT_IN.values():
-    for _unit in (*_quantity.spoken, _quantity.unit.lower()):
+    for _unit in (*_quantity.spoken, _quantity.unit):
         if _unit not in {"", "1"}:
-            _UNITS.setdefault(_unit, set()).add(_quantity.name)
+            _UNITS.setdefault(_unit.casefold(), set()).add(_quantity.name)
 _MEANS = {word: name for name, words in _LABELS.items() for word in words}
 _SPLIT = re.compile(r"[\s_./()\[\]{}:=\"'-]+")
 
 
 def unit_means(word: str) -> frozenset[str]:
     """Give the quantities that are measured in this unit; none when it is no known unit."""
-    return frozenset(_UNITS.get(word.strip().lower(), ()))
+    return frozenset(_UNITS.get(word.strip().casefold(), ()))
 
 
 def label_means(label: str) -> tuple[str, float]:

@@ -135,15 +135,16 @@ def _with_unit(column: Column, quantity: Quantity) -> Column:
 
 
 def _units(quantity: Quantity) -> str:
-    """One name for each unit there is; the first also as any keyboard writes it."""
-    found: dict[tuple[float, float], str] = {}
-    for word in (quantity.shown_unit, quantity.unit, *quantity.spoken):
+    """One name for each unit there is, where it has a sign also as any keyboard writes it."""
+    found: dict[Conversion, list[str]] = {}
+    for word in (quantity.shown_unit, *quantity.spoken, quantity.unit):
         if word:
-            convert = conversion(quantity, word)
-            found.setdefault((round(convert(0.0), 9), round(convert(1.0), 9)), word)
-    shown, unit = quantity.shown_unit, quantity.unit
-    typed = f" or {unit}" if unit and not shown.isascii() else ""
-    return ", ".join(word + (typed if word == shown else "") for word in found.values())
+            found.setdefault(conversion(quantity, word), []).append(word)
+    names = []
+    for words in found.values():
+        typed = [] if words[0].isascii() else [word for word in words if word.isascii()][:1]
+        names.append(" or ".join([words[0], *typed]))
+    return ", ".join(names)
 
 
 def column_said(text: str) -> tuple[str, str, str]:

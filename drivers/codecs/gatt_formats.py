@@ -176,15 +176,11 @@ def described_unit(text: str, unit: SigUnit | None, quantity: Quantity) -> tuple
     None when neither says it. A value in siemens is per centimetre or per metre as the text says.
     """
     if unit is not None and unit.spoken is not None:
-        return (unit.spoken, unit.factor) if _speaks(quantity, unit.spoken) else None
+        return (unit.spoken, unit.factor) if quantity.conversion_from(unit.spoken) else None
     if unit is not None and unit.quantity == "conductivity":
         per = _PER_LENGTH.search(text.lower())
         return None if per is None else ("S/m", 100.0 if per[1] == "cm" else 1.0)
-    words = [word for word in _UNIT_WORD.findall(text) if _speaks(quantity, word)]
+    words = [word for word in _UNIT_WORD.findall(text) if quantity.conversion_from(word)]
     if words and words[-1].lower() not in {quantity.label.lower(), quantity.name}:
         return words[-1], 1.0
     return ("", 1.0) if "" in quantity.spoken else None
-
-
-def _speaks(quantity: Quantity, unit: str) -> bool:
-    return unit == quantity.unit or unit.lower() in quantity.spoken

@@ -9,7 +9,7 @@ import pytest
 from acquire.errors import ConfigError
 from acquire.importing.columns import column_said, find_header, with_said
 from acquire.importing.sheets import Sheet
-from acquire.quantities import BUILT_IN
+from acquire.quantities import BUILT_IN, conversion
 
 
 def header(*rows):
@@ -48,8 +48,28 @@ def test_a_unit_that_is_missing_or_unknown_is_asked_for_and_never_guessed():
         found = only(cell)
         assert found.what == "conductivity"
         assert found.convert is None
-        assert "ms/cm" in found.question.casefold()
+        assert "µS/cm or uS/cm, mS/cm, S/m, mS/m, µS/m or uS/m" in found.question
     assert "furlongs" in only("EC (furlongs)").question
+
+
+def test_units_are_asked_for_as_the_trade_writes_them():
+    """BIPM, The International System of Units, 9th edition, 5.2 (from memory): case has a meaning."""
+    assert only("TDS").question.endswith("? mg/L, g/L, µg/L or ug/L")
+    assert only("Temp").question.endswith("? °C or C, °F or F, K")
+
+
+@pytest.mark.parametrize("quantity", BUILT_IN.values(), ids=lambda one: one.name)
+def test_a_unit_is_known_however_people_type_its_letters(quantity):
+    assert quantity.spoken
+    for word in quantity.spoken:
+        meant = conversion(quantity, word)
+        for typed in (word.lower(), word.upper(), f" {word} ", word.replace("µ", "μ")):
+            assert conversion(quantity, typed) == meant, typed
+
+
+def test_an_unknown_unit_is_answered_with_those_there_are():
+    with pytest.raises(ConfigError, match="allowed: µS/cm, uS/cm, µS, uS, mS/cm"):
+        conversion(BUILT_IN["conductivity"], "furlongs")
 
 
 def test_the_header_that_also_names_a_date_is_the_one():
