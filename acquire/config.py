@@ -43,6 +43,8 @@ __all__ = ["BenchConfig", "Config", "MeterConfig", "Stop", "StoreConfig", "check
 __all__ += ["find_file", "load", "meter"]
 
 NAME = re.compile(r"[a-z][a-z0-9_-]{0,31}")
+TRUSTED_DAYS = 30
+"""How long a passed check is trusted where nobody says otherwise (common practice, no source)."""
 _Positive = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 
 
@@ -105,10 +107,9 @@ class _MeterTable(BaseModel):
     silence_s: _Positive = 30.0
     """After that long without a reading the link is opened anew; longer by default for a meter
     that speaks rarely (`slowest_s` of its settings)."""
-    check_every_days: Annotated[int, Field(ge=1, le=3650)] = 30
+    check_every_days: Annotated[int, Field(ge=1, le=3650)] = TRUSTED_DAYS
     required: tuple[str, ...] = ()
     """Quantities a capture waits for; default: all that are not computed from another."""
-    """How long a passed check is trusted (common practice, no source)."""
 
 
 class _Whole(_Table):
@@ -133,7 +134,7 @@ class MeterConfig:
     driver: str
     settings: BaseModel
     silence_s: float = 30.0
-    check_every_days: int = 30
+    check_every_days: int = TRUSTED_DAYS
     required: tuple[str, ...] = ()
 
 
@@ -158,6 +159,11 @@ class Config:
         """Meters that a watch wants no captures of."""
         quiet = [one for one in self.watches.values() if not one.captures]
         return frozenset(name for one in quiet for name in (one.product, one.feed) if name)
+
+    def trusted_days(self, meter: str) -> int:
+        """Give for how many days a passed check of a meter is trusted, known here or not."""
+        known = self.meters.get(meter)
+        return TRUSTED_DAYS if known is None else known.check_every_days
 
     def tolerance(self, quantity: str) -> Tolerance:
         """The configured settling tolerance, else the quantity's own."""

@@ -86,7 +86,7 @@ class Point:
         config: WatchConfig,
         *,
         new_id: Callable[[], str],
-        check_every_days: int = 30,
+        check_every_days: int,
     ) -> None:
         self.name, self.config = name, config
         self._new_id = new_id
@@ -363,17 +363,15 @@ def resumed(
     past: Past,
     *,
     new_id: Callable[[], str],
-    check_every_days: Mapping[str, int],
+    trusted_days: Callable[[str], int],
 ) -> list[Point]:
-    """Make every configured watch and let it go on where it was."""
+    """Make every configured watch and let it go on where it was.
+
+    `trusted_days` gives for how long a passed check of a meter is trusted.
+    """
     points = []
     for name, config in watches.items():
-        point = Point(
-            name,
-            config,
-            new_id=new_id,
-            check_every_days=check_every_days.get(config.product, 30),
-        )
+        point = Point(name, config, new_id=new_id, check_every_days=trusted_days(config.product))
         point.resume(past)
         points.append(point)
     return points

@@ -50,6 +50,13 @@ def test_a_good_file_is_read_with_its_defaults(tmp_path):
     assert [stop.role for stop in loaded.bench.stops] == ["rinse", "subject"]
 
 
+def test_a_check_is_trusted_for_as_long_as_its_meter_says_else_for_thirty_days(tmp_path):
+    sink = '[meters.sink]\nprofile = "labelled"\nport = "/dev/null"\ncheck_every_days = 90\n'
+    loaded = load(tmp_path, GOOD + sink)
+    asked = ("sink", "kitchen", "one that was sold")
+    assert [loaded.trusted_days(name) for name in asked] == [90, 30, 30]
+
+
 def test_without_a_file_everything_has_its_default():
     loaded = config.load(None)
     assert not loaded.meters

@@ -53,7 +53,7 @@ def readings(draw: int, product: float, feed: float = 400.0) -> Iterator[Reading
 
 def point(config: WatchConfig = CONFIG) -> Point:
     numbers = count(1)
-    made = Point("sink", config, new_id=lambda: f"alert{next(numbers)}")
+    made = Point("sink", config, new_id=lambda: f"alert{next(numbers)}", check_every_days=30)
     made.meet("product", CHANNELS, {})
     made.meet("feed", CHANNELS, {})
     return made
@@ -135,7 +135,7 @@ def test_a_restart_changes_nothing_about_what_is_known(kept: Kept) -> None:
     run(watch, kept, 0, 60, 20.0)
     kept.write()
     with Records.open(kept.path) as records:
-        (again,) = resumed({"sink": CONFIG}, records, new_id=str, check_every_days={})
+        (again,) = resumed({"sink": CONFIG}, records, new_id=str, trusted_days=lambda _: 30)
     assert again.judge.standing() == watch.judge.standing()
     assert again.draws == watch.draws
 
@@ -152,7 +152,7 @@ def test_a_changed_cartridge_ends_the_alerts_and_begins_a_baseline(kept: Kept) -
     kept.write()
     with Records.open(kept.path) as records:
         assert [one.part for one in records.replaced("sink")] == ["cartridge"]
-        (again,) = resumed({"sink": CONFIG}, records, new_id=str, check_every_days={})
+        (again,) = resumed({"sink": CONFIG}, records, new_id=str, trusted_days=lambda _: 30)
     assert again.changed_ms == START_MS + 10**9
 
 

@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
             args.name,
             records.checks(meter=args.name),
             records.corrections(meter=args.name),
-            every_days=30 if configured is None else configured.check_every_days,
+            every_days=config.trusted_days(args.name),
             now_ms=time.time_ns() // 1_000_000,
         )
     if args.json:

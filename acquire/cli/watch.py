@@ -100,8 +100,7 @@ def _points(name: str | None, config: Config, records: Records) -> list[Point]:
     if not config.watches:
         raise ConfigError("nothing is watched", file=config.file, key="watch", allowed=_HOW)
     wanted = config.watches if name is None else {name: config.watches[name]}
-    every = {meter.name: meter.check_every_days for meter in config.meters.values()}
-    return resumed(wanted, records, new_id=new_id, check_every_days=every)
+    return resumed(wanted, records, new_id=new_id, trusted_days=config.trusted_days)
 
 
 _HOW = "a table [watch.NAME] in the configuration"

@@ -143,7 +143,7 @@ def _watches(page: Page, records: Records) -> list[dict[str, Any]]:
         config.watches,
         records,
         new_id=new_id,
-        check_every_days={one.name: one.check_every_days for one in config.meters.values()},
+        trusted_days=config.trusted_days,
     )
     said = []
     for point in points:

@@ -99,7 +99,7 @@ class BenchWork:
                     self._config.watches,
                     records,
                     new_id=new_id,
-                    check_every_days={m.name: m.check_every_days for m in self._meters.values()},
+                    trusted_days=self._config.trusted_days,
                 )
         for capture in left:
             why = "the program ended while the probe was in the water"
