@@ -14,6 +14,7 @@ from collections.abc import Iterable
 
 __all__ = [
     "CARRY_OVER",
+    "CHECK_OF",
     "COLDER",
     "NOT_AT_REST",
     "PERHAPS",
@@ -24,6 +25,7 @@ __all__ = [
     "doubts",
     "grave",
     "is_grave",
+    "is_not_passed",
     "is_said",
 ]
 
@@ -34,6 +36,8 @@ NOT_AT_REST = "it did not come to rest"
 WARMER, COLDER = "°C warmer than", "°C colder than"
 TOO_SHORT = "too short"
 """Of a rinse."""
+CHECK_OF = "check of"
+"""Before the quantity that did not pass."""
 SAID = "somebody said that it is"
 """Before the name of the water."""
 _DOUBTS = (PERHAPS, RIGHT_GLASS, CARRY_OVER, NOT_AT_REST)
@@ -59,6 +63,11 @@ def doubts(flags: Iterable[str]) -> tuple[str, ...]:
 def is_grave(flags: Iterable[str]) -> bool:
     """Whether one of them speaks against a verdict on most quantities."""
     return bool(grave(flags))
+
+
+def is_not_passed(flags: Iterable[str]) -> bool:
+    """Whether a check of a quantity failed, or could not be told."""
+    return any(flag.startswith(CHECK_OF) for flag in flags)
 
 
 def is_said(flags: Iterable[str]) -> bool:

@@ -16,6 +16,7 @@ from acquire.bench.plan import Ranges
 from acquire.bench.standard import right_reading
 from acquire.errors import WaterError
 from acquire.readings import Capture, Channel
+from acquire.water.solution_strength import least_conductivity
 from acquire.water.solutions import Solution
 
 __all__ = [
@@ -32,8 +33,11 @@ Values = Mapping[str, float]
 _COMPARED = ("conductivity", "tds", "ph", "orp")
 PURE_US_CM = 60.0
 """What an unknown rinse water is taken to stay below (judgement, no source)."""
-BUFFER_US_CM = 500.0
-"""What no pH buffer stays below: they hold 0.01 mol/kg and more (judgement, no source)."""
+_LEAST_PART = 0.5
+"""Of what a pH solution conducts at least: it is the meter that is tested, and some show it at the
+water's own temperature (judgement, no source)."""
+_ENDS_US_CM = 1900.0
+"""More is asked of no solution: many displays end at 1999 (common practice, no source)."""
 _THIN = 50.0
 """µS/cm below which pH is worth little: no buffering."""
 
@@ -207,10 +211,12 @@ def from_solution(
         middles[channel.quantity] = due
         margins[channel.quantity] = 0.7 if channel.quantity == "ph" else 0.25 * abs(due) + 10.0
     floors = {}
-    if "ph" in middles and "conductivity" not in middles:
+    least = None if "conductivity" in middles else least_conductivity(solution)
+    if "ph" in middles and least is not None:
         parts = {"conductivity": 1.0, "tds": 0.5}
         names = {channel.quantity for channel in channels}
-        floors = {name: BUFFER_US_CM * part for name, part in parts.items() if name in names}
+        rough = min(float(f"{_LEAST_PART * least:.2g}"), _ENDS_US_CM)
+        floors = {q: rough * part for q, part in parts.items() if q in names}
     return Likeness(middles, margins, "the solution", floors) if middles else None
 
 

@@ -159,7 +159,7 @@ class Doubts:
             )
             dip.visit = visit
             news += self._visits.keep(visit)
-        news += self._visits.others.doubt_nearer()
+        news += self._visits.others.look_again()
         self._at.aim()
         return [*news, *self._at.move_on(stamp)]
 

@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from acquire.bench.flagged import CARRY_OVER, COLDER, TOO_SHORT, WARMER
+from acquire.bench.flagged import CARRY_OVER, CHECK_OF, COLDER, TOO_SHORT, WARMER
 from acquire.bench.walk_course import Course
 from acquire.checks import Check
 from acquire.quantities import BUILT_IN
@@ -122,7 +122,7 @@ def check_flags(checks: tuple[Check, ...], units: Mapping[str, str]) -> Iterator
         unit = units.get(check.quantity, "")
         word = "fails" if check.verdict == "fail" else "cannot be told"
         text = (
-            f"check of {check.quantity.replace('_', ' ')} {word}: {check.said:.4g} where "
+            f"{CHECK_OF} {check.quantity.replace('_', ' ')} {word}: {check.said:.4g} where "
             f"{check.expected:.4g} {unit}".rstrip()
             + " is due"
         )

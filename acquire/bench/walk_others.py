@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from acquire.bench.flagged import CARRY_OVER, PERHAPS, RIGHT_GLASS, is_said
+from acquire.bench.flagged import CARRY_OVER, PERHAPS, RIGHT_GLASS, is_not_passed, is_said
 from acquire.bench.likeness import are_apart, how_far, values_of
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
 from acquire.bench.walk_which import Which
@@ -18,6 +18,7 @@ __all__ = ["Others"]
 _OTHERWISE = f"{PERHAPS}, or not at rest: other repeats read otherwise"
 
 _MORE_LIKE = "reads more like it than its other repeats do"
+_THE_SAME = "reads the same as this check, which did not pass"
 _NEARER = 0.5
 """Another water is clearly nearer from this part of the distance on (judgement, no source)."""
 
@@ -92,11 +93,12 @@ class Others:
                 news += self._keep(replace(visit, flags=flags))
         return news
 
-    def doubt_nearer(self) -> list[WalkNews]:
-        """Flag repeats that are a little off the others and clearly nearer to another water's.
+    def look_again(self) -> list[WalkNews]:
+        """Flag what only a later capture may tell, and take such flags back: after each of them."""
+        return [*self.doubt_nearer(), *self._doubt_checks()]
 
-        Looked at again after each capture, for that of the other water may come later.
-        """
+    def doubt_nearer(self) -> list[WalkNews]:
+        """Flag repeats that are a little off the others and clearly nearer to another water's."""
         stops = self._at.course.stops
         found = [
             (v, c) for v, c in self._at.course.taken_captures() if stops[v.position].kind == "water"
@@ -104,14 +106,45 @@ class Others:
         news: list[WalkNews] = []
         for visit, capture in found:
             like = "" if is_said(visit.flags) else self._nearer_to(visit, capture, found)
-            flag = f"{like} {_MORE_LIKE}: {RIGHT_GLASS}?"
-            if like and flag in visit.flags:
-                continue
-            flags = tuple(old for old in visit.flags if _MORE_LIKE not in old)
-            flags = (*flags, flag) if like else flags
-            if flags != visit.flags:
-                news += self._keep(replace(visit, flags=flags))
+            news += self._mark(visit, like, _MORE_LIKE)
         return news
+
+    def _doubt_checks(self) -> list[WalkNews]:
+        """Flag checks that did not pass and read what a water of the round reads.
+
+        A meter that is off is off in both: it shows no solution as it shows a water.
+        """
+        stops = self._at.course.stops
+        found = list(self._at.course.taken_captures())
+        news: list[WalkNews] = []
+        for visit, capture in found:
+            if stops[visit.position].kind == "check":
+                is_clear = is_said(visit.flags) or not is_not_passed(visit.flags)
+                like = "" if is_clear else self._same_as(capture, found)
+                news += self._mark(visit, like, _THE_SAME)
+        return news
+
+    def _same_as(self, capture: Capture, found: Sequence[tuple[Visit, Capture]]) -> str:
+        """Give the water that read the same, in what tells waters at once and in another quantity.
+
+        By one number alone two waters are the same too often.
+        """
+        stops, values = self._at.course.stops, values_of(capture)
+        for one, other in found:
+            stop, both = stops[one.position], values.keys() & values_of(other).keys()
+            is_told = self._which.ionic in both and both & {"ph", "orp"}
+            if stop.kind == "water" and is_told and not are_apart(capture, other):
+                return stop.water
+        return ""
+
+    def _mark(self, visit: Visit, like: str, words: str) -> list[WalkNews]:
+        """Keep the flag that a water is like what a visit reads; without one, that flag goes."""
+        flag = f"{like} {words}: {RIGHT_GLASS}?"
+        if like and flag in visit.flags:
+            return []
+        flags = tuple(old for old in visit.flags if words not in old)
+        flags = (*flags, flag) if like else flags
+        return [] if flags == visit.flags else self._keep(replace(visit, flags=flags))
 
     def _nearer_to(
         self, visit: Visit, capture: Capture, found: Sequence[tuple[Visit, Capture]]
@@ -138,7 +171,7 @@ class Others:
         news: list[WalkNews] = []
         for named, flag in self._because.pop(capture_id, []):
             news += self._without(named, flag)
-        return [*news, *self.doubt_nearer()]
+        return [*news, *self.look_again()]
 
     def _is_repeated(self, visit: Visit, capture: Capture) -> bool:
         """Whether another immersion of its stop read the same: nobody errs twice to one glass."""

@@ -108,7 +108,7 @@ class Visits:
         news += [self.keep(again)[0] for again in list(carry_over(course, dip.position))]
         news += self.others.doubt_before(stop.water, capture, dip)
         news += self.others.doubt_repeats(dip.position)
-        news += self.others.doubt_nearer()
+        news += self.others.look_again()
         for rinse in self._which.rinses_seen:
             news += self.others.doubt_by_rinse(rinse)
         return [*news, *at.move_on(capture.taken)]
@@ -154,7 +154,7 @@ class Visits:
         kept = [flag for flag in visit.flags if not flag.startswith(PERHAPS)]
         dip.visit = replace(visit, flags=(*kept, said))
         news = [*self.keep(dip.visit), *self.others.doubt_repeats(visit.position)]
-        return [*news, *self.others.doubt_nearer()]
+        return [*news, *self.others.look_again()]
 
     def be_told(self, dip: Dip) -> list[WalkNews]:
         """Somebody has said, from memory and against all numbers, that it was of its water.

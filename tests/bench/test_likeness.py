@@ -137,6 +137,9 @@ def test_a_solution_is_expected_where_the_meter_can_see_its_value():
     known = from_solution(buffer, (PH, TDS))
     assert known.middles["ph"] == pytest.approx(7.0, abs=0.05)
     assert set(known.middles) == {"ph"}
+    assert known.floors == {"tds": 950.0}
+    soda = from_solution(built_in_solutions()["baking-soda"], (PH, EC))
+    assert soda.distance({"ph": 8.0, "conductivity": 1999.0}) < 1.0  # where the display ends
     assert from_solution(buffer, (TDS,)) is None
     assert from_solution(buffer, (EC,)) is None
 

@@ -579,7 +579,62 @@ def test_what_the_film_left_in_a_rinse_does_not_hide_its_glass():
 
 def test_no_buffer_conducts_as_little_as_a_rinse():
     story = Story(CHECK, TAP).take((6.9, 3.0, 21.0), lift=False)
-    assert "where above 500 was expected" in story.walk.guidance().question
+    assert "where above 1900 was expected" in story.walk.guidance().question
+
+
+def test_a_hard_tap_water_in_the_place_of_a_buffer_is_asked_about_at_once():
+    story = Story(CHECK, TAP).take((7.47, 764.0, 21.0), lift=False)
+    said = story.walk.guidance()
+    assert "Conductivity 764 where above 1900 was expected (the solution)" in said.question
+    assert said.answers == (CHECK.water, ANOTHER)
+    story.say("answer", ANOTHER)
+    story.lift()
+    assert story.states() == []
+    assert f"Put the probe into {CHECK.water}" in story.walk.guidance().say
+
+
+@pytest.mark.parametrize("ph", [6.45, 6.7, 7.3, 7.55])
+def test_a_worn_probe_in_its_buffer_is_told_to_fail_and_not_asked_about(ph):
+    story = Story(CHECK, RINSE, TAP).take((ph, 6100.0, 21.0))
+    assert not story.walk.guidance().question
+    story.dip(30.0).air().take((ph + 0.3, 480.0, 21.0))
+    assert "check of ph fails" in story.flags(0)
+    assert not is_grave([story.flags(0)])
+    assert not is_grave([story.flags(2)])
+
+
+def test_weak_vinegar_is_no_other_water_for_conducting_little():
+    vinegar = Stop("check", "vinegar", Role.SOLUTION, "vinegar-1-in-20")
+    story = Story(vinegar, RINSE, TAP).take((3.05, 340.0, 21.0), lift=False)
+    assert not story.walk.guidance().question
+
+
+MINERAL_READS = (7.4, 2150.0, 21.0)
+
+
+def test_a_failed_check_that_reads_what_a_water_of_the_round_reads_is_flagged_afterwards():
+    """A very hard water conducts as a buffer may: only the water itself tells it later."""
+    story = Story(CHECK, RINSE, TAP, RO).take(MINERAL_READS)
+    assert not is_grave([story.flags(0)])
+    story.dip(30.0).air().take(MINERAL_READS)
+    assert "tap reads the same as this check, which did not pass" in story.flags(0)
+    assert is_grave([story.flags(0)])
+    story.walk.redo()
+    assert not is_grave([story.flags(0)])
+
+
+@pytest.mark.parametrize(
+    ("check_reads", "water_reads"),
+    [
+        ((7.02, 2150.0, 21.0), (7.02, 2150.0, 21.0)),  # it passed, whatever it was
+        ((7.4, 6100.0, 21.0), MINERAL_READS),
+        ((7.4, 2150.0, 21.0), (7.9, 2150.0, 21.0)),
+    ],
+)
+def test_a_check_that_passed_or_reads_otherwise_than_the_waters_is_not(check_reads, water_reads):
+    story = Story(CHECK, RINSE, TAP).take(check_reads)
+    story.dip(30.0).air().take(water_reads)
+    assert "reads the same" not in story.flags(0)
 
 
 def test_a_lift_that_only_the_cell_shows_is_flagged():
