@@ -94,6 +94,39 @@ def test_a_whole_round_by_touch(look, kitchen):
     look.find(".board-say", "differ")
 
 
+WHICH = """
+[[stop]]
+reference = "reverse osmosis"
+expect = { conductivity = [0, 60] }
+[[stop]]
+subject = "kitchen tap"
+expect = { conductivity = [300, 700] }
+"""
+
+
+def test_a_question_offers_its_answers_and_one_of_them_is_taken(look, home):
+    """The probe stands in the tap water while the reverse osmosis is due."""
+    home.configure(KITCHEN)
+    (home.folder / "plans").mkdir()
+    (home.folder / "plans" / "sunday.toml").write_text(WHICH)
+    home.simulate("--water", "tap", "--seed", "5", speed=100)
+    home.serve("--speed", "100")
+    look.at(home.url)
+    look.find(".cards[data-live=yes] .card")
+    home.post("orders", order="round", text="sunday")
+    look.find(".board-ask", "Which water is the probe in?")
+    offered = "[...document.querySelectorAll('.board-question button')]"
+    words = look.js(f"return {offered}.map((one) => one.textContent)")
+    assert words == ["kitchen tap", "reverse osmosis", "another water"]
+    assert not look.is_wider_than_the_screen()
+    look.press(".board-question button", "kitchen tap")
+    look.until(f"{offered}.length === 0")
+    look.find(".board-say", "kitchen tap")
+    states = "[...document.querySelectorAll('.stones li')].map((one) => one.dataset.state)"
+    assert look.js(f"return {states}") == ["now", "to come"]  # the other one is still due
+    look.find(".capture h3", "kitchen tap")
+
+
 def test_an_interrupted_round_is_gone_on_with(look, kitchen):
     look.at(kitchen.url)
     look.find(".cards[data-live=yes] .card")

@@ -17,13 +17,13 @@ const BUBBLE = ["bubble", "Bubble (left out)", "M15 4a8 8 0 1 0 .1 0zM12 8a4 4 0
 const FIELDS = 20;
 const KEY = "ouzel.counting";
 
-// What is being counted lives in presses, in order: undo takes the last, whatever it was.
+// What is being counted lives in presses, in order: undo takes the last, whatever it was, and redo puts it back.
 function load() {
   try {
     const kept = JSON.parse(keep.get(KEY) ?? "null");
-    if (Array.isArray(kept?.presses)) return kept;
+    if (Array.isArray(kept?.presses)) return { ...kept, undone: Array.isArray(kept.undone) ? kept.undone : [] };
   } catch { /* begin anew */ }
-  return { presses: [], about: {} };
+  return { presses: [], undone: [], about: {} };
 }
 
 function sums(presses) {
@@ -54,7 +54,8 @@ export function view() {
     tally.append(button([picture, el("span", { class: "tally-label", text: label }), number], () => press(key), { class: `tally-button ${key === "bubble" ? "quiet" : ""}`, "data-shape": key }));
   }
   const next = button("Next field", () => press("next"), { class: "first" });
-  const undo = button("Undo", back);
+  const undo = button("Undo", () => take(counting.presses, counting.undone, "Taken back"));
+  const redo = button("Redo", () => take(counting.undone, counting.presses, "Put back"));
 
   function save() {
     keep.set(KEY, JSON.stringify(counting));
@@ -63,17 +64,20 @@ export function view() {
   function press(key) {
     if (key === "next" && counting.presses.filter((one) => one === "next").length + 1 >= 500) return;
     counting.presses.push(key);
+    counting.undone = [];
     save();
     draw();
     if (navigator.userActivation?.hasBeenActive !== false) navigator.vibrate?.(15);
     if (key === "next") announce(`Field ${sums(counting.presses).fields.length}`);
   }
 
-  function back() {
-    const last = counting.presses.pop();
+  function take(from, to, said) {
+    const last = from.pop();
+    if (!last) return;
+    to.push(last);
     save();
     draw();
-    if (last) announce(`Taken back: ${last === "next" ? "the new field" : last}`);
+    announce(`${said}: ${last === "next" ? "the new field" : last}`);
   }
 
   function draw() {
@@ -83,6 +87,7 @@ export function view() {
     const all = fields.reduce((sum, one) => sum + one, 0);
     setText(state, `Field ${fields.length}: ${fields[fields.length - 1]} here, ${all} in all`);
     undo.disabled = !counting.presses.length;
+    redo.disabled = !counting.undone.length;
   }
 
   async function store() {
@@ -94,6 +99,7 @@ export function view() {
     try {
       await post("counts", { ...said, fields, bubbles, ...(total ? { shapes } : {}), ...(guidance ? { round: guidance.round } : {}) });
       counting.presses = [];
+      counting.undone = [];
       save();
       draw();
       line.good(`Kept: ${total} in ${fields.length} ${fields.length === 1 ? "field" : "fields"}.`);
@@ -111,7 +117,7 @@ export function view() {
 
   const node = el("div", { class: "stack counting" }, heading("Particles"),
     el("p", { class: "small soft", text: `Look at about ${FIELDS} fields that do not overlap; press a shape for each thing you see. A light microscope cannot prove plastic.` }),
-    el("section", { class: "sheet", "aria-label": "Tally" }, state, tally, el("div", { class: "row" }, next, undo)),
+    el("section", { class: "sheet", "aria-label": "Tally" }, state, tally, el("div", { class: "row" }, next, undo, redo)),
     el("section", { class: "sheet" }, el("h2", { text: "What was counted" }), about,
       el("div", { class: "row" }, button("Keep this count", store, { class: "first" })), line),
     el("section", { class: "sheet" }, el("h2", { text: "Kept counts" }), past));
