@@ -52,7 +52,8 @@ class Check:
     """The value with the correction then in force, which the verdict is about; None without."""
     corrected_u: float | None = None
     resembles: str = ""
-    """Other solutions whose value this is, comma between: the wrong bottle. Empty for most."""
+    """Other solutions whose value this is, comma between: the wrong bottle; `a water` for what
+    conducts too little. Empty for most."""
     opened: str = ""
     """ISO date the bottle was opened; empty when nobody said."""
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from acquire.bench.derive import corrected
-from acquire.bench.failure import compensation_told, resembles
+from acquire.bench.failure import WATER, compensation_told, resembles, too_weak
 from acquire.bench.standard import allowed_error, right_reading
 from acquire.checks import Check, StandingCorrection, Verdict
 from acquire.errors import WaterError
@@ -40,6 +40,7 @@ class _Case:
     """What all quantities of one check have in common."""
 
     capture: Capture
+    channels: Mapping[str, Channel]
     solution: Solution
     temp: _Temperature
     solutions: Mapping[str, Solution]
@@ -89,7 +90,7 @@ def check_capture(
 
     """
     temp = _temperature(capture, channels, temperature_c)
-    case = _Case(capture, solution, temp, solutions or {}, opened)
+    case = _Case(capture, channels, solution, temp, solutions or {}, opened)
     found = []
     for one in solution.expects:
         value, channel = capture.values.get(one.quantity), channels.get(one.quantity)
@@ -164,6 +165,10 @@ def _judge(
             if result.expanded_u > allowed
             else "; that is closer to the limit than its uncertainty"
         )
+    weak = too_weak(case.solution, case.capture, case.channels) if channel.quantity == "ph" else ""
+    if weak:
+        reason += f"; {weak}: this is hardly {case.solution.label}, pour some and check again"
+        return _Judged("fail" if failed else "cannot tell", reason, allowed, by, WATER)
     others = resembles(case.solution, used, channel, temp_c, case.solutions) if failed else []
     if others:
         reason += f"; this is what {' or '.join(others)} would show: was it the right bottle?"

@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from acquire.bench.likeness import from_solution, values_of
 from acquire.bench.standard import allowed_error, right_reading
 from acquire.errors import WaterError
-from acquire.readings import Channel, SettledValue
+from acquire.quantities import BUILT_IN
+from acquire.readings import Capture, Channel, SettledValue
 from acquire.water.behaviour import compensation_seen_in_standard
 from acquire.water.solutions import Solution, expected_reading
 
-__all__ = ["compensation_told", "resembles"]
+__all__ = ["WATER", "compensation_told", "resembles", "too_weak"]
+
+WATER = "a water"
+"""What conducts too little for a solution looks like."""
 
 
 def resembles(
@@ -35,6 +40,20 @@ def resembles(
         if name != asked.name and distance <= reach and distance < away / 4.0:
             near[name] = distance
     return sorted(near, key=near.__getitem__)[:3]
+
+
+def too_weak(solution: Solution, capture: Capture, channels: Mapping[str, Channel]) -> str:
+    """Say when what was in the glass conducts too little for a pH solution; else empty.
+
+    No pH electrode can tell: worn ones are as far off.
+    """
+    known, values = from_solution(solution, tuple(channels.values())), values_of(capture)
+    for quantity, least in known.floors.items() if known is not None else ():
+        if values.get(quantity, least) < least:
+            one = BUILT_IN[quantity]
+            name = one.label if quantity == "tds" else one.label.lower()
+            return f"{name} {values[quantity]:.4g} where above {least:g} {one.shown_unit} is due"
+    return ""
 
 
 def compensation_told(

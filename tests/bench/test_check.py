@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from acquire.bench.check import check_budget, check_capture, require_checkable
+from acquire.bench.correct import propose
 from acquire.bench.standard import allowed_error
 from acquire.checks import Anchor, StandingCorrection
 from acquire.errors import WaterError
@@ -21,6 +22,7 @@ EC = Channel("conductivity", 1.0, accuracy_relative=0.02, reference_c=25.0, coef
 RAW_EC = Channel("conductivity", 1.0, accuracy_relative=0.02)
 ORP = Channel("orp", 1.0, accuracy=10.0, reference_electrode="ag-agcl-3m")
 TEMP = Channel("temperature", 0.1)
+TDS = Channel("tds", 1.0, follows="conductivity")
 
 
 def channels(*mine):
@@ -202,3 +204,32 @@ def test_a_standard_away_from_25_degrees_shows_a_compensation_done_otherwise(
     assert check.verdict == "fail"
     assert told in check.reason
     assert bool(told) == any(word in check.reason for word in ("compensated", "compensates"))
+
+
+@pytest.mark.parametrize(("ph", "verdict"), [(7.47, "fail"), (7.01, "cannot tell")])
+def test_a_tap_water_in_the_place_of_a_buffer_passes_no_check_and_makes_no_correction(ph, verdict):
+    """Whatever its pH: it conducts too little for a buffer."""
+    taken = capture(ph=ph, conductivity=764.0, temperature=22.0)
+    check = one("buffer-7.00", taken, PH, EC, TEMP)
+    assert (check.verdict, check.resembles) == (verdict, "a water")
+    assert (
+        "conductivity 764 where above 1900 µS/cm is due: this is hardly Technical" in check.reason
+    )
+    with pytest.raises(WaterError, match=r"looks like a water, not in buffer-7\.00"):
+        propose([check], now_ms=check.at_ms)
+
+
+@pytest.mark.parametrize("mine", [(PH, TEMP), (PH, EC, TEMP)])
+def test_a_worn_probe_in_its_buffer_fails_and_can_be_corrected(mine):
+    check = one("buffer-7.00", capture(ph=7.4, conductivity=6100.0, temperature=22.0), *mine)
+    assert (check.verdict, check.resembles) == ("fail", "")
+    assert propose([check], now_ms=check.at_ms).quantity == "ph"
+
+
+def test_what_a_tds_meter_shows_tells_as_well():
+    weak = one("buffer-7.00", capture(ph=7.0, tds=380.0, temperature=22.0), PH, TDS, TEMP)
+    assert "TDS 380 where above 950 mg/L is due" in weak.reason
+    assert (
+        one("buffer-7.00", capture(ph=7.0, tds=999.0, temperature=22.0), PH, TDS, TEMP).verdict
+        == "pass"
+    )
