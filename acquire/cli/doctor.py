@@ -114,6 +114,7 @@ def _broker(config: Config) -> list[Finding]:
 def _store(path: Path) -> Finding:
     from acquire.errors import StoreError
     from acquire.store.records import Records
+    from acquire.store.tail import obstacle
 
     if not path.exists():
         return Finding("store", True, f"{path}: not there yet, made at the first capture")
@@ -126,6 +127,7 @@ def _store(path: Path) -> Finding:
             records.close()
     except StoreError as error:
         return Finding("store", False, str(error))
+    problem = problem or obstacle(path)
     return Finding("store", not problem, f"{path}: {size:.1f} MB, {problem or 'sound'}")
 
 

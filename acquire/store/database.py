@@ -56,6 +56,12 @@ _SQLITE_CODES = {
     errno.EROFS: sqlite3.SQLITE_READONLY,
     errno.EACCES: sqlite3.SQLITE_PERM,
 }
+_PLACES = {
+    errno.ENOENT: "somebody took it away: leave it where it is, also while ouzel stands still",
+    errno.EISDIR: "a folder stands in its place: move that away",
+    errno.ELOOP: "a link stands in its place: move that away",
+    errno.EEXIST: "something else stands in its place: move that away",
+}
 _HINTS = {
     sqlite3.SQLITE_FULL: "there is no room left on the disk: make room",
     sqlite3.SQLITE_BUSY: "another program holds it: close whatever has it open for writing",
@@ -83,7 +89,10 @@ def mapped(path: Path, doing: str) -> Iterator[None]:
     except UnicodeDecodeError as error:  # text in the file, or in what SQLite says of it
         raise _damaged(path, "text in it is no text") from error
     except OSError as error:
-        raise StoreError(f"{path}: {doing} failed: {error.strerror or error}") from error
+        said = error.strerror or str(error)
+        if error.errno in _SQLITE_CODES:
+            said = f"{_HINTS[_SQLITE_CODES[error.errno]]} ({said})"
+        raise StoreError(f"{path}: {doing} failed: {said}") from error
 
 
 def sync(path: Path) -> None:
@@ -102,8 +111,8 @@ def stalling(path: Path, doing: str) -> Iterator[None]:
         yield
     except OSError as error:
         code = _SQLITE_CODES.get(error.errno or 0, sqlite3.SQLITE_IOERR)
-        said = error.strerror or error
-        raise StoreStalled(f"{path}: {doing} failed: {_HINTS[code]} ({said})") from error
+        hint = _PLACES.get(error.errno or 0, _HINTS[code])
+        raise StoreStalled(f"{path}: {doing} failed: {hint} ({error.strerror or error})") from error
 
 
 def _damaged(path: Path, finding: str) -> StoreDamaged:

@@ -142,20 +142,26 @@ class Ledger:
         """Make readings durable in the tail; False, and nothing done, if that takes a transaction.
 
         Raises:
-            StoreStalled: none was kept; calling again with the same may succeed.
+            StoreError: none was kept; calling again with the same may succeed.
 
         """
-        if self._is_unsure:
-            with mapped(self.path, "writing"):
+        with mapped(self.path, "writing"):
+            if self._is_unsure:
                 self._recover()
-        try:
+            self._is_unsure = True  # should it end in between
             count = self._tables.append(readings)
-        except StoreStalled:
-            self._is_unsure = True
-            raise
+            self._is_unsure = False
         self.rows += count or 0
         self.commits += count is not None
         return count is not None
+
+    @property
+    def tail_fault(self) -> StoreStalled | None:
+        """Why a file of the tail could not be used, until it has been used again.
+
+        Nothing is lost by it: each commit is a transaction meanwhile.
+        """
+        return self._tables.tail_fault
 
     def commit(
         self, readings: Sequence[ReadingRows], kept: Sequence[Kept] = ()
@@ -171,9 +177,9 @@ class Ledger:
             StoreError: nothing of it was kept; calling again with the same may succeed.
 
         """
-        if readings and not kept and self.append(readings):
-            return []
         try:
+            if readings and not kept and self.append(readings):
+                return []
             outcomes, rows = self._transact(readings, kept)
         except StoreDamaged:
             suspect(self.path)

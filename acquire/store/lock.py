@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from acquire.errors import StoreError, StoreTaken
@@ -49,8 +50,9 @@ class StoreLock:
                 f"{store}: this file system cannot lock files ({error.strerror}); keep the store "
                 "on a local disk"
             ) from error
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+        with suppress(OSError):  # a full disk: then nobody is told which process it is
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
         self._descriptor: int | None = descriptor
 
     def release(self) -> None:

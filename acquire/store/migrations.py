@@ -16,7 +16,7 @@ from pathlib import Path
 
 from acquire.errors import StoreError
 from acquire.store.database import APPLICATION_ID, mapped, sync
-from acquire.store.packs import put_away
+from acquire.store.rollups import put_away
 from acquire.store.steps import (
     CHECKS,
     FRESH,
@@ -129,7 +129,7 @@ def _back_up(connection: sqlite3.Connection, path: Path, backup: Path) -> None:
         with closing(sqlite3.connect(unfinished)) as copy:
             waiting = list(tail_rows(connection.execute))
             connection.backup(copy)
-            put_away(copy.execute, waiting)
+            put_away(copy, waiting)
             copy.commit()
         unfinished.replace(backup)
         sync(path.parent)

@@ -1,18 +1,20 @@
 """The writer's way with packs: into the tail, and every five minutes among the lasting ones.
 
-Two ways lead in. `append` makes readings durable in the tail alone, which costs the flash least;
-`add` and `write` put them, with all that is in the tail, among the lasting packs in a transaction.
+Readings come by `add`. Then two ways lead in: `append` makes them durable in the tail alone, which
+costs the flash least; `write` puts them, with all that is in the tail, among the lasting packs in a
+transaction.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
+from acquire.errors import StoreStalled
 from acquire.store.packs import (
     COLUMNS,
     KEYS,
     WINDOW_MS,
-    Execute,
+    Row,
     Said,
     insert_packs,
     is_packed,
@@ -22,7 +24,8 @@ from acquire.store.packs import (
     values_between,
     window_of,
 )
-from acquire.store.tail import Tail
+from acquire.store.tail import Execute
+from acquire.store.tail_writer import Tail
 
 __all__ = ["GATHER_MS", "Packer"]
 
@@ -56,9 +59,11 @@ class Packer:
         self._fresh: list[Said] = []
         self._taken: tuple[int, set[tuple[int, int]]] = (-1, set())
         self._commits = 0
+        self.waiting = sum(len(one.cells) for one in said_in(self._tail.rows))
         self._is_packed = is_packed(self._execute)
-        newest = newest_ms(self._execute)
+        newest = newest_ms(self._execute, self._tail.rows)
         self._newest_ms = -1 if newest is None else newest
+        self._last_window = window_of(self._newest_ms)  # in which the last reading stands
         # Of each window that may hold many packs of a meter: how often it was written to, and when
         # last.
         self._open: dict[int, tuple[int, int]] = {}
@@ -78,40 +83,52 @@ class Packer:
         """The last instant written; -1 when there is none."""
         return self._newest_ms
 
-    def append(self, said: Sequence[Said]) -> bool:
-        """Make readings durable in the tail; False, and nothing done, if a transaction is due.
+    @property
+    def is_open(self) -> bool:
+        """Whether readings may be appended to the tail."""
+        return self._tail.is_open
 
-        Raises:
-            StoreStalled: the disk did not take them.
+    @property
+    def tail_fault(self) -> StoreStalled | None:
+        """Why a file of the tail could not be used, until it has been used again."""
+        return self._tail.fault
 
+    def append(self) -> bool:
+        """Make what was taken durable in the tail, while it is open.
+
+        False, and nothing done, where it takes a transaction: then `forget`, or `write`.
         """
+        said = self._fresh
         newest = max(one.at_ms for one in said)
-        is_first = self._tail.is_empty
-        is_due = not is_first and newest // self.gather_ms > self._since_ms // self.gather_ms
-        if is_due or not self._tail.is_open:
+        # Not only later: a clock that is set right must not end the gathering.
+        is_due = newest // self.gather_ms != self._since_ms // self.gather_ms
+        if is_due and self._tail.rows:
             return False
-        rows: list[tuple[object, ...]] = []
+        rows: list[Row] = []
         for its in _by_window(said).values():
             packs, single = packed(its)
             if single:
                 return False
             rows += [(pack.first_ms * KEYS, *pack[1:]) for pack in packs]
-        self._tail.append(rows)
+        is_first = not self._tail.rows
+        if not self._tail.append(rows):
+            return False
         if is_first:
             self._since_ms, self.waiting = min(one.at_ms for one in said), 0
         self.waiting += sum(len(one.cells) for one in said)
         self._newest_ms = max(self._newest_ms, newest)
         self._commits += 1
-        for one in said:
-            self._note(one)
+        self._fresh = []
         return True
 
-    def add(self, one: Said) -> None:
-        """Take a reading into the present transaction."""
-        self._fresh.append(one)
-        self._note(one)
+    def forget(self) -> None:
+        """Have taken nothing."""
+        self._fresh = []
+        self._taken = (-1, set())
 
-    def _note(self, one: Said) -> None:
+    def add(self, one: Said) -> None:
+        """Take a reading."""
+        self._fresh.append(one)
         if window_of(one.at_ms) == self._taken[0]:
             self._taken[1].update((one.at_ms, series) for series in one.series)
 
@@ -124,36 +141,43 @@ class Packer:
             ((held,),) = self._execute(query, (at_ms, series))
             return is_fresh or bool(held)
         if window != self._taken[0]:
-            values = values_between(self._execute, window, window + WINDOW_MS)
+            values = values_between(self._execute, window, window + WINDOW_MS, self._tail.rows)
             taken = {one[:2] for one in values}
             taken.update((one.at_ms, key) for one in self._fresh for key in one.series)
             self._taken = window, taken
         return (at_ms, series) in self._taken[1]
 
-    def write(self) -> None:
-        """Write what was taken and what the tail holds, and put together what is over."""
+    def write(self) -> list[Said]:
+        """Write what was taken and what the tail holds, and put together what is over.
+
+        Gives all that was written.
+        """
         self._commits += 1
         fresh, self._fresh = self._fresh, []
         if not self._is_packed:
             self._insert_singly(fresh, "readings")
-            return
+            return fresh
         self.waiting = 0
-        for window, said in _by_window([*said_in(self._tail.take_all()), *fresh]).items():
+        written = [*said_in(self._tail.take_all()), *fresh]
+        for window, said in _by_window(written).items():
             packs, single = packed(said)
             insert_packs(self._execute, packs)
             self._insert_singly(single)
             self._open[window] = self._open.get(window, (0, 0))[0] + 1, self._commits
             self._newest_ms = max(self._newest_ms, *(one.at_ms for one in said))
+        if written:
+            self._last_window = window_of(written[-1].at_ms)
         over = [
             window
             for window, (_, touched) in sorted(self._open.items())
-            if window < window_of(self._newest_ms) and self._commits - touched >= _QUIET_COMMITS
+            if window != self._last_window and self._commits - touched >= _QUIET_COMMITS
         ]
         for window in over:
             times, _ = self._open.pop(window)
             if times > _MANY_PACKS:
                 self._put_together(window)
                 break
+        return written
 
     def remove_tail(self) -> None:
         """Take its files away at the end, when nothing is left in them."""

@@ -13,12 +13,11 @@ equals stands in `single_readings`, a value a row.
 from __future__ import annotations
 
 import json
-import secrets
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import NamedTuple
 
-from acquire.store.tail import COLUMNS, Row, has_tail, tail_rows
+from acquire.store.tail import COLUMNS, Execute, Row, tail_rows
 
 __all__ = [
     "COLUMNS",
@@ -28,6 +27,7 @@ __all__ = [
     "Row",
     "Said",
     "Value",
+    "Waiting",
     "count_values",
     "delete_before",
     "insert_packs",
@@ -36,8 +36,8 @@ __all__ = [
     "newest_ms",
     "oldest_ms",
     "packed",
-    "put_away",
     "said_in",
+    "said_in_tail",
     "values_between",
     "window_of",
     "windows",
@@ -50,8 +50,9 @@ _LARGEST = 2**53
 _DIGITS = 22
 """1e22 is the largest power of ten that a double holds exactly."""
 
-Execute = Callable[..., "Cursor"]
 Cursor = Iterable[tuple[object, ...]]
+Waiting = Sequence[Row] | None
+"""What is in the tail, of whoever knows: the writer. None where its file is to be read."""
 
 
 class Value(NamedTuple):
@@ -151,14 +152,22 @@ def _unpacked(key: int, clock: int, series: str, scales: str, rows: str) -> Iter
         yield Said(first_ms + since_ms, clock, keys, cells)
 
 
-def _rows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[Row]:
+def _rows(execute: Execute, begin_ms: int, end_ms: int, waiting: Waiting) -> Iterator[Row]:
     """Give the packs of the windows that touch a span."""
     keys = window_of(begin_ms) * KEYS, max(0, end_ms) * KEYS
     yield from execute(
         f"SELECT {COLUMNS} FROM packs WHERE key >= ? AND key < ?",  # noqa: S608 - constants
         keys,
     )
-    yield from tail_rows(execute, *keys)
+    yield from _in_tail(execute, waiting, *keys)
+
+
+def _in_tail(
+    execute: Execute, waiting: Waiting, begin_key: int = 0, end_key: int = 2**63 - 1
+) -> Iterator[Row]:
+    if waiting is None:
+        return tail_rows(execute, begin_key, end_key)
+    return (row for row in waiting if begin_key <= int(str(row[0])) < end_key)
 
 
 def said_in(rows: Iterable[Row]) -> Iterator[Said]:
@@ -167,11 +176,19 @@ def said_in(rows: Iterable[Row]) -> Iterator[Said]:
         yield from _unpacked(*row)  # type: ignore[arg-type]
 
 
-def values_between(execute: Execute, begin_ms: int, end_ms: int) -> list[Value]:
+def said_in_tail(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[Said]:
+    """Give what the tail holds from one instant to before another: no roll-up counts it yet."""
+    keys = window_of(begin_ms) * KEYS, max(0, end_ms) * KEYS
+    return (one for one in said_in(tail_rows(execute, *keys)) if begin_ms <= one.at_ms < end_ms)
+
+
+def values_between(
+    execute: Execute, begin_ms: int, end_ms: int, waiting: Waiting = None
+) -> list[Value]:
     """Give every value from one instant to before another, in order. Meant for short spans."""
     found = [
         Value(one.at_ms, series, value, flag, one.clock)
-        for one in said_in(_rows(execute, begin_ms, end_ms))
+        for one in said_in(_rows(execute, begin_ms, end_ms, waiting))
         if begin_ms <= one.at_ms < end_ms
         for series, (value, flag) in zip(one.series, one.cells, strict=True)
     ]
@@ -216,14 +233,16 @@ def last_values(execute: Execute, series: Iterable[int], since_ms: int) -> list[
     return [found[key] for key in series if key in found]
 
 
-def windows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
+def windows(
+    execute: Execute, begin_ms: int, end_ms: int, waiting: Waiting = None
+) -> Iterator[tuple[int, int]]:
     """Give the windows of a span that hold anything, cut to it, as (begin, end).
 
     Each is looked for only when it is asked for: a reader holds nothing open between two.
     """
     at_ms = begin_ms
     while at_ms < end_ms:
-        found = oldest_ms(execute, at_ms)
+        found = oldest_ms(execute, at_ms, waiting)
         if found is None or found >= end_ms:
             return
         begin = max(at_ms, window_of(found))
@@ -231,11 +250,11 @@ def windows(execute: Execute, begin_ms: int, end_ms: int) -> Iterator[tuple[int,
         yield begin, at_ms
 
 
-def oldest_ms(execute: Execute, since_ms: int = 0) -> int | None:
+def oldest_ms(execute: Execute, since_ms: int = 0, waiting: Waiting = None) -> int | None:
     """Give an instant at or before the first value of the window of `since_ms` or a later one."""
     begin = window_of(since_ms)
     # The tail first: what moves among the packs meanwhile is met twice, not missed.
-    waiting = [_first_ms(row) for row in tail_rows(execute, begin * KEYS)]
+    first = [int(str(row[0])) // KEYS for row in _in_tail(execute, waiting, begin * KEYS)]
     found = _only(
         execute(
             "SELECT min(at_ms) FROM (SELECT min(key) / ? AS at_ms FROM packs WHERE key >= ? "
@@ -243,11 +262,7 @@ def oldest_ms(execute: Execute, since_ms: int = 0) -> int | None:
             (KEYS, begin * KEYS, begin),
         )
     )
-    return min([*waiting, *(() if found is None else (found,))], default=None)
-
-
-def _first_ms(row: Row) -> int:
-    return int(str(row[0])) // KEYS
+    return min([*first, *(() if found is None else (found,))], default=None)
 
 
 def is_packed(execute: Execute) -> bool:
@@ -255,11 +270,11 @@ def is_packed(execute: Execute) -> bool:
     return bool(_only(execute("SELECT count(*) FROM sqlite_schema WHERE name = 'packs'")))
 
 
-def newest_ms(execute: Execute) -> int | None:
+def newest_ms(execute: Execute, waiting: Waiting = None) -> int | None:
     """Give the instant of the last value there is."""
     if not is_packed(execute):
         return _only(execute("SELECT max(at_ms) FROM readings"))
-    waiting = max((one.at_ms for one in said_in(tail_rows(execute))), default=None)
+    in_tail = max((one.at_ms for one in said_in(_in_tail(execute, waiting))), default=None)
     last = _only(execute("SELECT max(key) FROM packs"))
     lasting = None
     if last is not None:
@@ -272,7 +287,7 @@ def newest_ms(execute: Execute) -> int | None:
             )
         )
     single = _only(execute("SELECT max(at_ms) FROM single_readings"))
-    return max((one for one in (lasting, single, waiting) if one is not None), default=None)
+    return max((one for one in (lasting, single, in_tail) if one is not None), default=None)
 
 
 def count_values(execute: Execute) -> int:
@@ -323,13 +338,6 @@ def insert_packs(execute: Execute, packs: Iterable[Pack]) -> None:
             f"INSERT INTO packs ({COLUMNS}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - constants
             (key, *pack[1:]),
         )
-
-
-def put_away(execute: Execute, rows: Iterable[Row]) -> None:
-    """Put packs of a store's tail into a copy of the store, which has none of its own."""
-    insert_packs(execute, (Pack(_first_ms(row), *row[1:]) for row in rows))  # type: ignore[arg-type]
-    if has_tail(execute):
-        execute("UPDATE tail SET turn = ?", (secrets.randbits(62),))
 
 
 def _only(rows: Cursor) -> int | None:

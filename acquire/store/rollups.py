@@ -5,19 +5,31 @@ the level's rows, none after it is. Whole minutes are read back from the reading
 over, whole hours from minutes, days from hours; a reading that comes late, into a stretch that is
 over, is merged there in the transaction that inserts it. So each reading counts once in each
 level, whatever its order, and a crash leaves nothing half counted: nothing is held in memory.
+What is in the tail counts in no level until a transaction takes it from there, late or not.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from acquire.store.packs import delete_before, is_packed, newest_ms, values_between, windows
-from acquire.store.tail import has_tail
+from acquire.store.packs import (
+    KEYS,
+    Pack,
+    Said,
+    delete_before,
+    insert_packs,
+    is_packed,
+    newest_ms,
+    said_in,
+    values_between,
+    windows,
+)
+from acquire.store.tail import NONE, Row, has_tail
 from acquire.store.tally import COLUMNS, Tally
 
-__all__ = ["LEVELS", "Level", "Retention", "RollUps"]
+__all__ = ["LEVELS", "Level", "Retention", "RollUps", "put_away"]
 
 _SLICE = 20_000
 """Readings rolled up in one commit at most, about 0.1 s: an old store catches up by and by."""
@@ -71,25 +83,20 @@ class RollUps:
         )
         self._late: dict[str, dict[tuple[int, int], Tally]] = {one.table: {} for one in LEVELS}
         self._cut_ms: dict[str, int] | None = None
-        newest = newest_ms(self._execute) if self._through else None
+        newest = newest_ms(self._execute, ()) if self._through else None
         self._newest_ms = -1 if newest is None else newest
 
-    def see(self, at_ms: int, cells: Iterable[tuple[int, float | None, int]]) -> None:
-        """Take note of an inserted reading: series, value, flag code."""
-        self._newest_ms = max(self._newest_ms, at_ms)
-        if self.is_ahead(at_ms):
-            return
-        for level in LEVELS:
-            if at_ms < self._through[level.table]:
-                start_ms = at_ms - at_ms % level.length_ms
-                for series, value, flag in cells:
-                    if value is not None and not flag:
-                        key = start_ms, series
-                        self._late[level.table].setdefault(key, Tally()).add(at_ms, value)
-
-    def is_ahead(self, at_ms: int) -> bool:
-        """Tell whether no level has come to that instant yet."""
-        return at_ms >= self._through.get(MINUTES.table, 0)
+    def see(self, said: Iterable[Said]) -> None:
+        """Take note of readings that this transaction puts among the lasting ones."""
+        for at_ms, _, keys, cells in said:
+            self._newest_ms = max(self._newest_ms, at_ms)
+            for level in LEVELS:
+                if at_ms < self._through.get(level.table, 0):
+                    start_ms = at_ms - at_ms % level.length_ms
+                    for series, (value, flag) in zip(keys, cells, strict=True):
+                        if value is not None and not flag:
+                            key = start_ms, series
+                            self._late[level.table].setdefault(key, Tally()).add(at_ms, value)
 
     def is_wanted(self, level: Level) -> bool:
         """Tell whether somebody waits for a level to be carried outward."""
@@ -99,17 +106,19 @@ class RollUps:
         return bool(self._execute(query, (level.table,)).fetchone()[0])
 
     def roll(self) -> None:
-        """Bring every level up to date."""
+        """Bring every level up to date, once the tail is empty."""
         if not self._through:
             return  # a store held at a version before there were any
-        for level in LEVELS:
-            late = self._late[level.table]
-            if late:
-                self._merge(level, late)
-                self._late[level.table] = {}
+        self.roll_late()
         self._roll_minutes()
         self._roll_hours()
         self._roll_days()
+
+    def roll_late(self) -> None:
+        """Count what came into stretches that are over."""
+        for level in LEVELS:
+            self._merge(level, self._late[level.table])
+            self._late[level.table] = {}
 
     # -- upwards ----------------------------------------------------------------------------
 
@@ -121,8 +130,8 @@ class RollUps:
             return
         taken = 0
         found: dict[tuple[int, int], Tally] = {}
-        for begin, its_end in windows(self._execute, through, end):
-            for at_ms, series, value, flag, _ in values_between(self._execute, begin, its_end):
+        for begin, its_end in windows(self._execute, through, end, ()):
+            for at_ms, series, value, flag, _ in values_between(self._execute, begin, its_end, ()):
                 taken += 1
                 if value is not None and not flag:
                     found.setdefault((at_ms - at_ms % 60_000, series), Tally()).add(at_ms, value)
@@ -237,3 +246,15 @@ class RollUps:
     def _one(self, query: str, *values: object) -> int | None:
         row = self._execute(query, values).fetchone()
         return None if row is None else row[0]
+
+
+def put_away(connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
+    """Put packs of a store's tail into a copy of the store, which has none of its own."""
+    execute = connection.execute
+    insert_packs(execute, (Pack(int(str(key)) // KEYS, *rest) for key, *rest in rows))  # type: ignore[arg-type]
+    if has_tail(execute):
+        execute("UPDATE tail SET turn = ?", (NONE,))
+    rolls = RollUps(connection, None)
+    rolls.remember()
+    rolls.see(said_in(rows))
+    rolls.roll_late()

@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from acquire.store.packs import oldest_ms, values_between
+from acquire.store.packs import oldest_ms, said_in_tail, values_between
 from acquire.store.rollups import DAYS, HOURS, MINUTES, Level
 
 __all__ = ["Point", "Span", "span_of"]
@@ -117,7 +117,12 @@ def _rows(  # noqa: PLR0917
     through: dict[str, int],
     width: int,
 ) -> Iterator[_Row]:
-    """Read a level as far as it has come, then what is below it."""
+    """Read a level as far as it has come, then what is below it, and what came late."""
+    if level is not None:
+        for said in said_in_tail(connection.execute, begin, min(end, through[MINUTES.table])):
+            for series, (value, flag) in zip(said.series, said.cells, strict=True):
+                if series == key and value is not None and not flag:
+                    yield said.at_ms, 1, value, value, value
     for one, query in ((DAYS, _LONG), (HOURS, _LONG), (MINUTES, _MINUTE)):
         if level is None or one.length_ms > level.length_ms:
             continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 
-from acquire.errors import StoreError
+from acquire.errors import StoreError, StoreStalled
 from acquire.readings import CaptureState, Stamp
 from acquire.store.check_rows import (
     CheckRow,
@@ -139,50 +139,40 @@ class Tables:
     def append(self, readings: Sequence[ReadingRows]) -> int | None:
         """Make readings durable without a transaction; gives how many values.
 
-        None, and nothing done, where it takes one: something else must be written with them, they
-        are out of their order, or it is time.
-
-        Raises:
-            StoreStalled: the disk did not take them.
-
+        None, and nothing done, where it takes one: something else must be written with them, it is
+        time, or the tail cannot be used.
         """
-        said: list[Said] = []
-        newest_of: dict[str, int] = {}
-        for reading in readings:
-            keys = [self._series.get((reading.meter, quantity)) for quantity, _, _ in reading.cells]
-            at_ms = reading.stamp.at_ms
-            newest_ms = self._newest_of.get(reading.meter, self._newest_ms)
-            if (
-                None in keys
-                or not self._is_on_time(reading.stamp)
-                or not self._rolls.is_ahead(at_ms)
-                or at_ms <= newest_of.get(reading.meter, newest_ms)
-            ):
-                return None
-            newest_of[reading.meter] = at_ms
-            if keys:
-                cells = tuple((value, flag) for _, value, flag in reading.cells)
-                said.append(Said(at_ms, self._clock, tuple(key[0] for key in keys if key), cells))
-        if not said or not self._packer.append(said):
+        if not self._packer.is_open or not all(map(self._is_known, readings)):
             return None
-        self._newest_of.update(newest_of)
-        self._repeated.update((name, (at_ms, at_ms)) for name, at_ms in newest_of.items())
-        self._rolls.see(max(newest_of.values()), ())
+        before = dict(self._newest_of), dict(self._repeated)
+        said = [self._placed(reading) for reading in readings if reading.cells]
+        if not said or not self._packer.append():
+            self._packer.forget()
+            self._newest_of, self._repeated = before
+            return None
         return sum(len(one.cells) for one in said)
+
+    def _is_known(self, reading: ReadingRows) -> bool:
+        """Tell whether nothing has to be written with a reading: its series, a clock."""
+        return self._is_on_time(reading.stamp) and all(
+            (reading.meter, quantity) in self._series for quantity, _, _ in reading.cells
+        )
+
+    def _placed(self, reading: ReadingRows) -> Said:
+        """Give a reading to the packer, at an instant that is free."""
+        series = tuple(self._series_key(reading.meter, name) for name, _, _ in reading.cells)
+        at_ms = self._free_instant(reading.meter, reading.stamp.at_ms, series)
+        cells = tuple((value, flag) for _, value, flag in reading.cells)
+        said = Said(at_ms, self._clock, series, cells)
+        self._packer.add(said)
+        return said
 
     def insert(self, reading: ReadingRows) -> int:
         """Insert a reading; gives how many rows that took."""
         if not reading.cells:
             return 0
         self._follow_clock(reading.stamp)
-        series = [self._series_key(reading.meter, quantity) for quantity, _, _ in reading.cells]
-        at_ms = self._free_instant(reading.meter, reading.stamp.at_ms, series)
-        cells = tuple((value, flag) for _, value, flag in reading.cells)
-        self._packer.add(Said(at_ms, self._clock, tuple(series), cells))
-        self._rolls.see(
-            at_ms, [(key, *cell[1:]) for key, cell in zip(series, reading.cells, strict=True)]
-        )
-        return len(series)
+        return len(self._placed(reading).cells)
 
     def expire(self, inserted: int) -> None:
         """Make room for so many rows, and those of the tail."""
@@ -190,8 +180,13 @@ class Tables:
 
     def roll(self) -> None:
         """Write what was inserted and bring the roll-ups up to it."""
-        self._packer.write()
+        self._rolls.see(self._packer.write())
         self._rolls.roll()
+
+    @property
+    def tail_fault(self) -> StoreStalled | None:
+        """Why a file of the tail could not be used, until it has been used again."""
+        return self._packer.tail_fault
 
     def remove_tail(self) -> None:
         """Take the files beside the store away, once the last transaction has emptied them."""

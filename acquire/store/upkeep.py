@@ -26,11 +26,10 @@ from acquire.store.packs import (
     count_values,
     is_packed,
     oldest_ms,
-    put_away,
     values_between,
     windows,
 )
-from acquire.store.rollups import HOURS, MINUTES
+from acquire.store.rollups import HOURS, MINUTES, put_away
 from acquire.store.tail import snapshot, tail_rows
 
 __all__ = ["back_up", "compact", "verify"]
@@ -65,7 +64,7 @@ def back_up(path: Path, copy: Path, progress: Callable[[float], None] | None = N
                     pages=_PAGES,
                     progress=lambda _, left, all_: progress and progress(1 - left / max(1, all_)),
                 )
-                put_away(target.execute, waiting)
+                put_away(target, waiting)
                 target.commit()
                 require_whole(target, unfinished)
             if needs_rest and not is_at_rest(path):
@@ -179,8 +178,8 @@ def _miscounted(connection: sqlite3.Connection) -> Iterator[str]:
             )
         return sum(
             value.value is not None and not value.flag
-            for span in windows(execute, begin, end)
-            for value in values_between(execute, *span)
+            for span in windows(execute, begin, end, ())  # no level counts the tail
+            for value in values_between(execute, *span, ())
         )
 
     def of_minutes(begin: int, end: int) -> int:
@@ -196,7 +195,7 @@ def _miscounted(connection: sqlite3.Connection) -> Iterator[str]:
     if not packed:
         (oldest_reading,) = execute("SELECT min(at_ms) FROM readings").fetchone()
     else:
-        oldest_reading = oldest_ms(execute)
+        oldest_reading = oldest_ms(execute, waiting=())
     (oldest_minute,) = execute("SELECT min(start_ms) FROM minutes").fetchone()
     for level, table, oldest, count in (
         (MINUTES, "readings", oldest_reading, of_readings),

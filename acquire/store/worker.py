@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from acquire.errors import StoreError
+from acquire.errors import StoreError, StoreStalled
 from acquire.readings import Stamp
 from acquire.store.ledger import Kept, Ledger
 from acquire.store.migrations import Step
@@ -62,18 +62,23 @@ class Worker:
         now: Callable[[], Stamp],
         steps: Sequence[Step],
         committed: Callable[[int, StoreError | None, bool], None],
+        *,
+        tail_changed: Callable[[StoreStalled | None], None],
         retention: Retention | None = None,
     ) -> None:
         """Prepare; `committed` is called in the event loop after each commit.
 
         It gets how many readings became durable, why not when the commit failed, and whether
-        somebody who waits for it is told of that failure.
+        somebody who waits for it is told of that failure. `tail_changed` gets why the tail cannot
+        be used, once something was committed without it, and None once it is used again.
         """
         self._path = path
         self._now = now
         self._steps = steps
         self._retention = retention
         self._committed = committed
+        self._tail_changed = tail_changed
+        self._is_without_tail = False
         self._loop = asyncio.get_running_loop()
         self._jobs: queue.SimpleQueue[Job] = queue.SimpleQueue()
         self._pending: list[ReadingRows] = []
@@ -166,6 +171,7 @@ class Worker:
             else:
                 durable += len(self._pending)
                 self._pending.clear()
+                self._look_at_tail(ledger)
             is_told = any(job.done is not None for job in asked)
             self._tell(self._committed, durable, failure, is_told)
         outcome = iter(refusals)
@@ -176,6 +182,12 @@ class Worker:
             else:
                 self._tell(_fail, job.done, refusal)
         return failure
+
+    def _look_at_tail(self, ledger: Ledger) -> None:
+        fault = ledger.tail_fault
+        if (fault is not None) != self._is_without_tail:
+            self._is_without_tail = fault is not None
+            self._tell(self._tail_changed, fault)
 
     def _tell(self, function: Callable[..., None], *arguments: object) -> None:
         with suppress(RuntimeError):  # the loop is closed: nobody is left to be told

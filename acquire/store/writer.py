@@ -2,7 +2,8 @@
 
 Policy of the queue: `add` waits when it is full and fails loudly after `patience_s`. A reading
 becomes durable with the next commit, a capture or event before `keep` returns. A disk that takes
-nothing (no room, held by another program) is tried again for `patience_s` before anything fails.
+nothing (no room, held by another program) is tried again for `patience_s` before anything fails. A
+tail that takes nothing is no such disk: readings then go straight into the store.
 """
 
 from __future__ import annotations
@@ -78,13 +79,23 @@ class StoreWriter:
         self._commit_every_s = commit_every_s
         self._patience_s = patience_s
         self._capacity = capacity
-        self._worker = Worker(path, clock.now, steps, self._committed, retention)
+        self._worker = Worker(
+            path,
+            clock.now,
+            steps,
+            self._committed,
+            tail_changed=self._tail_changed,
+            retention=retention,
+        )
         self._ledger: Ledger | None = None
         self._closing: asyncio.Future[None] | None = None
         self._failure: StoreError | None = None
         self._stall = Stall(patience_s)
         self.on_stall: Callable[[StoreStalled | None], None] = _unheard
         """Told once when the disk begins to take nothing, and with None once it takes again."""
+        self.on_tail: Callable[[StoreStalled | None], None] = _unheard
+        """Told once when readings go into the store because a file of the tail cannot be used,
+        with what to do, and with None once it is used again. Nothing is lost by it."""
         self._retry: asyncio.TimerHandle | None = None
         self._durable = 0
         self._waiting = 0
@@ -356,6 +367,9 @@ class StoreWriter:
             if failure is not None and self._waiting and self._closing is None:
                 self._start_timer()
         self._room.set()
+
+    def _tail_changed(self, fault: StoreStalled | None) -> None:
+        self.on_tail(fault)
 
     def _retry_later(self) -> None:
         if self._waiting and self._closing is None and self._retry is None:

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from acquire.bench.standing import Said
 from acquire.bus import Bus
@@ -90,6 +90,7 @@ class Keeping:
         async with opened as writer:
             self.writer = writer
             writer.on_stall = self._on_stall
+            writer.on_tail = self._on_tail
             if anew is not None:
                 await self.keep(anew)
             try:
@@ -122,6 +123,24 @@ class Keeping:
             _log.warning("%s", text)
             event = Event("store_back", now, "", text, {"stalled_s": took_s})
             said = self._read.publish(event)
+        self._tell(said)
+
+    def _on_tail(self, fault: StoreStalled | None) -> None:
+        """Say that the store is written more than it should be, and what to do; and the end."""
+        if fault is not None:
+            text = (
+                f"{fault}. Nothing is lost: readings go straight into the store, which wears the "
+                "disk more, until this file can be used again"
+            )
+            _log.warning("%s", text)
+            event = Event("store_tail_stalled", self._clock.now(), "", text)
+        else:
+            text = "the files of the latest readings can be used again"
+            _log.warning("%s", text)
+            event = Event("store_tail_back", self._clock.now(), "", text)
+        self._tell(self._read.publish(event))
+
+    def _tell(self, said: Coroutine[Any, Any, None]) -> None:
         task = asyncio.create_task(said, name="store stall")
         self._telling.add(task)
         task.add_done_callback(self._telling.discard)

@@ -146,6 +146,32 @@ def test_a_stop_while_the_disk_is_full_is_in_time_and_says_what_is_lost(ouzel, r
         assert records.check() == ""
 
 
+def test_folders_in_place_of_the_tail_cost_no_reading_and_are_told_of_once(ouzel, recording):
+    daemon = recording(ouzel.folder)
+    tails = [ouzel.folder / f"water.db-tail{n}" for n in (0, 1)]
+    for file in tails:
+        file.unlink(missing_ok=True)
+        file.mkdir()
+    ouzel.wait(lambda: '"store_tail_stalled"' in daemon.out.read_text(), daemon)
+    ouzel.go_on(3.5, daemon)  # of commits each second
+    found = ouzel.run("doctor", "--json", code=1)
+    assert "water.db-tail0: something else stands in its place: move that away" in found.stdout
+    for file in tails:
+        file.rmdir()
+    ouzel.go_on(2.5, daemon)
+    assert any(file.is_file() and file.stat().st_size for file in tails)
+    ouzel.stop(daemon)
+    assert daemon.err.read_text().count("Nothing is lost") == 1
+    assert "tried again every second" not in daemon.err.read_text()
+    with Records.open(ouzel.folder / "water.db") as records:
+        assert records.check() == ""
+        (told,) = records.events(kind="store_tail_stalled")
+        assert re.search(r"-tail[01]: writing failed: .*: (move that|leave it)", told.text)
+        times = [one.stamp.t_s for one in records.readings()]
+    assert max(b - a for a, b in itertools.pairwise(times)) < 1.0
+    assert not any(file.exists() for file in tails)
+
+
 def test_a_disk_that_may_only_be_read_ends_the_daemon_in_one_line_and_serves_readers(
     ouzel, recording, small_disk
 ):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import sqlite3
 import tempfile
 from contextlib import closing
@@ -187,6 +188,17 @@ def test_a_folder_that_may_not_be_written_is_said(name):
         finally:
             os.seteuid(0)
         assert list(Path(folder).iterdir()) == []
+
+
+def test_a_full_disk_at_the_start_is_said_and_gives_the_store_back(filled):
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))
+    try:
+        with pytest.raises(StoreError, match="the disk reports an error"):
+            Ledger(filled, T0)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    Ledger(filled, T0).close(T0)
 
 
 def test_the_store_reads_in_words(filled, capture):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import math
 import os
 import resource
 import shutil
 import sqlite3
-from collections.abc import Callable, Sequence
-from contextlib import closing, suppress
+from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -116,6 +117,83 @@ def test_five_minutes_are_in_the_tail_and_the_files_do_not_grow(tmp_path: Path) 
     verify(ledger.path)
 
 
+YEAR_MS = 365 * 86_400_000
+
+
+def an_hour(path: Path, wrong_ms: int | None) -> tuple[int, int]:
+    """Let two meters speak for an hour; gives the transactions it took and the bytes of their log.
+
+    Before that the clock was wrong by so much, for one reading, and was set right.
+    """
+    ledger = Ledger(path, at(0))
+    meters = ("feed", "product")
+    ledger.commit([said(s * 1000, meter=meter) for s in range(600) for meter in meters])
+    seconds = range(620, 620 + 3600, 10)
+    if wrong_ms is not None:
+        wrong = Stamp(START + 601_000 + wrong_ms, at(601_000).mono_ns)
+        ledger.commit([ReadingRows("feed", wrong, (("ph", 8.0, 0), ("orp", 215.0, 0)))])
+    ledger.commit([said(610_000, meter=meter) for meter in meters])
+    transactions, before = 0, ledger.wal_bytes
+    for second in seconds:
+        log = ledger.wal_bytes
+        ledger.commit([said((second + s) * 1000, meter=m) for s in range(10) for m in meters])
+        transactions += ledger.wal_bytes != log
+    written = ledger.wal_bytes - before
+    crashed = left_by_a_crash(path, f"{path.stem} crashed")
+    copy = path.with_name(f"{path.stem} copy.db")
+    back_up(path, copy)
+    ledger.close(at(seconds.stop * 1000))
+    expected = [*range(0, 600_000, 1000), *range(610_000, 611_000, 1000)]
+    expected = sorted([*expected, *range(620_000, seconds.stop * 1000, 1000)] * 2)
+    if wrong_ms is not None:
+        expected = sorted([*expected, 601_000 + wrong_ms])
+    for one in (path, copy, crashed):
+        assert [ms for ms, _ in told(one)] == expected
+        verify(one)
+        with Records.open(one) as records:
+            span = records.span("feed", "ph", since_ms=START, until_ms=START + 2 * 3_600_000)
+            assert sum(point.n for point in span.points) == 600 + 1 + 3600
+    return transactions, written
+
+
+@pytest.mark.parametrize("wrong_ms", [YEAR_MS, 40 * YEAR_MS, 2 * 3_600_000, -YEAR_MS])
+def test_a_clock_that_was_wrong_once_costs_nothing_once_it_is_right(
+    tmp_path: Path, wrong_ms: int
+) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    transactions, written = an_hour(tmp_path / "a" / "right.db", None)
+    after, written_after = an_hour(tmp_path / "b" / "wrong.db", wrong_ms)
+    assert transactions == 12
+    assert after == transactions
+    # Of late readings hours and days are written every five minutes too.
+    assert written_after < written * 1.35
+
+
+def test_a_clock_set_back_an_hour_writes_the_hour_again_as_cheaply(tmp_path: Path) -> None:
+    """Each instant of that hour is taken already: the readings move by a millisecond."""
+    ledger = Ledger(tmp_path / "water.db", at(0))
+    for second in range(0, 3600, 10):
+        ledger.commit([said((second + s) * 1000) for s in range(10)])
+    transactions = 0
+    for second in range(0, 3600, 10):
+        log = ledger.wal_bytes
+        ledger.commit(
+            [
+                ReadingRows("kitchen", Stamp(START + ms, (START + 3_600_000 + ms) * 10**6), cells)
+                for ms in range(second * 1000, second * 1000 + 10_000, 1000)
+                for cells in [(("ph", 7.5, 0), ("orp", 215.0, 0))]
+            ]
+        )
+        transactions += ledger.wal_bytes != log
+    ledger.close(at(7_200_000))
+    assert transactions <= 13  # one more for the clock itself
+    found = told(ledger.path)
+    assert [one for one in found if one[1] == 7.01] == [(s * 1000, 7.01) for s in range(3600)]
+    assert [one for one in found if one[1] == 7.5] == [(s * 1000 + 1, 7.5) for s in range(3600)]
+    verify(ledger.path)
+
+
 def test_after_a_clean_stop_everything_stands_in_the_store(filling: Ledger) -> None:
     assert tails(filling.path)
     filling.close(at(60_000))
@@ -200,20 +278,6 @@ def test_what_could_not_be_appended_is_neither_seen_nor_kept_twice(filling: Ledg
     verify(filling.path)
 
 
-def test_a_failed_sync_is_no_commit(filling: Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(_descriptor: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(os, "fdatasync", fail)
-        with pytest.raises(StoreStalled, match="there is no room left on the disk: make room"):
-            filling.commit([said(60_000)])
-    assert len(told(filling.path)) == 60
-    filling.commit([said(60_000)])
-    assert len(told(filling.path)) == 61
-    filling.close(at(80_000))
-
-
 def test_what_was_appended_after_one_failure_outlives_the_next(filling: Ledger) -> None:
     for second in range(60, 100, 10):
         with pytest.raises(StoreError):  # in the middle: the turn had begun and is undone
@@ -230,37 +294,6 @@ def test_what_was_appended_after_one_failure_outlives_the_next(filling: Ledger) 
         assert [ms for ms, _ in told(filling.path)] == sorted(expected)
     filling.close(at(120_000))
     assert [ms for ms, _ in told(filling.path)] == sorted(expected)
-
-
-@pytest.mark.parametrize("is_noted", [False, True])
-def test_what_was_not_synced_is_taken_back_once_the_disk_can_be_written_again(
-    filling: Ledger, monkeypatch: pytest.MonkeyPatch, is_noted: bool
-) -> None:
-    """As a file system that turns read-only at the first error, until somebody repairs it."""
-    pwrite, has_failed = os.pwrite, False
-
-    def fail(_descriptor: int) -> None:
-        nonlocal has_failed
-        has_failed = True
-        raise OSError(errno.EIO, "Input/output error")
-
-    def write(descriptor: int, content: bytes, where: int) -> int:
-        if has_failed:
-            raise OSError(errno.EROFS, "Read-only file system")
-        return pwrite(descriptor, content, where)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(os, "fdatasync", fail)
-        patch.setattr(os, "pwrite", write)
-        for _ in range(3):
-            with pytest.raises(StoreStalled):
-                filling.commit([said(60_000)])
-    late = [said((60 + s) * 1000) for s in range(120)]  # does not fit into the same block
-    filling.commit(late, [note(60_000)] if is_noted else [])
-    filling.commit([said(200_000)])
-    assert len(told(filling.path)) == 181
-    filling.close(at(80_000))
-    assert verify(filling.path)[-1].startswith("362 values")
 
 
 def test_a_transaction_that_fails_leaves_the_tail_as_it_was(filling: Ledger) -> None:
@@ -340,17 +373,6 @@ def test_who_reads_while_the_tail_is_emptied_sees_each_reading_once(
     assert after[::2] == list(range(0, until * 1000, 1000))
     if turns != "a stop":
         filling.close(at(80_000))
-
-
-def test_a_tail_that_somebody_took_away_takes_nothing_more_with_it(filling: Ledger) -> None:
-    for tail in tails(filling.path):
-        tail.unlink()
-    for second in range(60, 80):
-        filling.commit([said(second * 1000)])
-    expected = [*range(0, 10_000, 1000), *range(60_000, 80_000, 1000)]
-    assert [ms for ms, _ in told(filling.path)] == expected
-    filling.close(at(80_000))
-    assert [ms for ms, _ in told(filling.path)] == expected
 
 
 def test_a_copy_has_what_the_tail_has_and_heeds_no_tail_it_is_put_beside(
@@ -455,9 +477,12 @@ acts = st.lists(
     st.one_of(
         st.tuples(st.just("read"), st.integers(1, 40)),
         st.tuples(st.just("late"), st.integers(1, 300)),
+        st.tuples(st.just("clock"), st.sampled_from([-7200, -60, -1, 3600, 31_536_000])),
         st.tuples(st.just("note"), st.just(0)),
         st.tuples(st.just("meter"), st.integers(0, 3)),
-        st.tuples(st.sampled_from(["undone", "unsynced", "busy"]), st.just(0)),
+        st.tuples(
+            st.sampled_from(["undone", "unsynced", "busy", "neither", "taken away"]), st.just(0)
+        ),
         st.tuples(st.just("kill"), st.just(0)),
         st.tuples(st.just("stop"), st.just(0)),
     ),
@@ -472,43 +497,76 @@ acts = st.lists(
 def test_whatever_happens_each_reading_that_was_committed_is_there_once(
     tmp_path_factory: pytest.TempPathFactory, doing: list[Act]
 ) -> None:
-    """Late readings, other meters, captures between, failures, kills and stops in any order."""
+    """Late readings, other meters, captures between, failures, kills, stops and clocks that are
+    set, in any order.
+    """
     folder = tmp_path_factory.mktemp("tail")
     path = folder / "water.db"
-    ledger, now, meter, kept, kills = Ledger(path, at(0)), 0, "m0", [], 0
-    note_of: Callable[[], EventRow] = lambda: note(now)  # noqa: E731
+    ledger, now, lead, meter, kills = Ledger(path, at(0)), 0, 0, "m0", 0
+    kept: list[ReadingRows] = []
+    numbers = itertools.count()
+
+    def one_more(ms: int) -> ReadingRows:
+        stamp = Stamp(START + ms + lead, at(ms).mono_ns)
+        return ReadingRows(meter, stamp, (("ph", float(next(numbers)), 0), ("orp", 215.0, 0)))
+
+    def endless() -> ReadingRows:
+        return ReadingRows(meter, one_more(now).stamp, (("ph", math.inf, 0),))
+
     for what, amount in doing:
         match what:
             case "read":
-                batch = [said(now + s * 1000, 7.0 + s, meter) for s in range(amount)]
+                batch = [one_more(now + s * 1000) for s in range(amount)]
                 ledger.commit(batch)
                 kept += batch
                 now += amount * 1000
             case "late":
-                one = said(max(0, now - amount * 1000) + 137, 5.0, meter)
-                if all((r.stamp, r.meter) != (one.stamp, one.meter) for r in kept):
-                    ledger.commit([one])
-                    kept.append(one)
+                one = one_more(max(0, now - amount * 1000) + 137)
+                ledger.commit([one])
+                kept.append(one)
+            case "clock":
+                lead += amount * 1000
             case "note":
-                ledger.commit([], [note_of()])
+                ledger.commit([], [note(now)])
             case "meter":
                 meter = f"m{amount}"
             case "undone":
                 with pytest.raises(StoreError):
-                    ledger.commit([said(now, math.inf, meter)], [note_of()])
+                    ledger.commit([endless()], [note(now)])
             case "unsynced":
-                one = said(now, 6.0, meter)
-                with pytest.MonkeyPatch.context() as patch, suppress(StoreStalled):
+                one = one_more(now)
+                with pytest.MonkeyPatch.context() as patch:
                     patch.setattr(os, "fdatasync", _not_synced)
                     ledger.commit([one])
-                    kept.append(one)
-                    now += 1000
+                kept.append(one)
+                now += 1000
             case "busy":
                 with closing(sqlite3.connect(path, isolation_level=None)) as other:
                     other.execute("BEGIN IMMEDIATE")
                     ledger._connection.execute("PRAGMA busy_timeout = 1")
                     with pytest.raises(StoreStalled):
-                        ledger.commit([], [note_of()])
+                        ledger.commit([], [note(now)])
+            case "neither":
+                one = one_more(now)
+                with (
+                    closing(sqlite3.connect(path, isolation_level=None)) as other,
+                    pytest.MonkeyPatch.context() as patch,
+                ):
+                    patch.setattr(os, "fdatasync", _not_synced)
+                    other.execute("BEGIN IMMEDIATE")
+                    ledger._connection.execute("PRAGMA busy_timeout = 1")
+                    with pytest.raises(StoreStalled):
+                        ledger.commit([one])
+                ledger.commit([one])
+                kept.append(one)
+                now += 1000
+            case "taken away":
+                for tail in tails(path):
+                    tail.unlink()
+                one = one_more(now)
+                ledger.commit([one])
+                kept.append(one)
+                now += 1000
             case "kill":
                 kills += 1
                 crashed = left_by_a_crash(path, f"crashed{kills}")
@@ -517,16 +575,26 @@ def test_whatever_happens_each_reading_that_was_committed_is_there_once(
             case "stop":
                 ledger.close(at(now))
                 ledger = Ledger(path, at(now))
-    expected = sorted((r.stamp.at_ms, r.meter, r.cells[0][1]) for r in kept)
+    expected = sorted((r.cells[0][1], r.meter) for r in kept)
+    stamps = {r.cells[0][1]: r.stamp.at_ms for r in kept}
     for is_last in (False, True):
         with Records.open(path) as records:
-            found = sorted((r.stamp.at_ms, r.meter, r.values["ph"]) for r in records.readings())
+            said_ms = {r.values["ph"]: r.stamp.at_ms for r in records.readings()}
+            found = sorted((r.values["ph"], r.meter) for r in records.readings())
             spans = [
-                records.span(f"m{k}", "ph", since_ms=START, until_ms=START + 2 * 3_600_000, most=10)
+                records.span(
+                    f"m{k}", "ph", since_ms=START - 10 * YEAR_MS, until_ms=START + 50 * YEAR_MS
+                )
                 for k in range(4)
             ]
         assert found == expected
+        # What was said at an instant that is taken stands a few milliseconds later.
+        assert all(0 <= said_ms[key] - its <= len(kept) for key, its in stamps.items())
         assert sum(point.n for span in spans for point in span.points) == len(expected)
         if not is_last:
+            copy = path.with_name("copy.db")
+            back_up(path, copy)
+            verify(path)
+            verify(copy)
             ledger.close(at(now))
     verify(path)
