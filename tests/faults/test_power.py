@@ -19,6 +19,7 @@ from acquire.errors import StoreError
 from acquire.readings import CaptureState, Stamp
 from acquire.store import Records
 from acquire.store.ledger import Ledger
+from acquire.store.upkeep import verify
 from tests.faults.power import Disk
 
 CUTS = int(os.environ.get("OUZEL_POWER_CUTS", "120"))
@@ -47,13 +48,20 @@ def broken_promises(folder: Path, promises: list[tuple[object, ...]]) -> str:
                 return f"damaged: {found}"
             captures = {one.id: one.state for one in records.captures()}
             events = {one.text for one in records.events(kind="note")}
-            last_ms = max((one.stamp.at_ms for one in records.readings()), default=0)
+            said = list(records.readings())
+        verify(path)
     except StoreError as error:
         return f"does not open: {error}"
+    last_ms = max((one.stamp.at_ms for one in said), default=0)
+    times = Counter(round(one.values["orp"]) for one in said)
+    if any(count > 1 for count in times.values()):
+        return f"readings are there twice: {times.most_common(3)}"
     for promise in promises:
         match promise:
             case ("readings", at_ms) if last_ms < at_ms:
                 return f"readings up to {at_ms} were durable, there are those up to {last_ms}"
+            case ("reading", n) if n not in times:
+                return f"reading {n} was durable, it is not there"
             case ("capture", name, state) if name not in captures or ORDER.index(
                 captures[name]
             ) < ORDER.index(state):
@@ -97,6 +105,18 @@ def test_no_promise_is_broken_by_a_power_cut_at_any_instant(tmp_path):
     assert kinds["rename"] == 1
     assert sum(op[0] == "write" and "-tail" in str(op[1]) for op in log) > 20
     found = cut(tmp_path, log, CUTS, seed=1)
+    assert not found["broken"], found
+    assert found["held"] == CUTS
+
+
+@pytest.mark.timeout(120 + CUTS)
+@pytest.mark.parametrize("how", ["AHEAD", "FAILING"])
+def test_nor_with_a_clock_that_was_wrong_nor_with_a_tail_that_fails_now_and_then(tmp_path, how):
+    log = recorded(tmp_path, how)
+    appended = sum(op[0] == "write" and "-tail" in str(op[1]) for op in log)
+    assert appended > 20
+    assert sum(op[0] == "promise" and op[1] == "reading" for op in log) > 40
+    found = cut(tmp_path, log, CUTS, seed=3)
     assert not found["broken"], found
     assert found["held"] == CUTS
 

@@ -1,12 +1,16 @@
 """Run by test_power.py: a store under load, everything it does to its files written down.
 
 Arguments: the store, where the log goes, how many seconds of readings, what `synchronous` is to be
-(FULL is the product's own; the others, and a tail that is not synced, must be found out).
+(FULL is the product's own; the others, and a tail that is not synced, must be found out). Or AHEAD:
+FULL with a clock that is a year ahead now and then; or FAILING: FULL with a tail that cannot be
+written or synced now and then.
 """
 
 from __future__ import annotations
 
 import asyncio
+import errno
+import itertools
 import os
 import pickle
 import sys
@@ -20,12 +24,18 @@ from acquire.store.rollups import Retention
 from tests.conftest import FakeClock
 from tests.faults.power import Recorder
 
+YEAR_S = 365 * 86_400
 
-async def main(path: Path, seconds: int, recorder: Recorder) -> None:
+
+async def main(path: Path, seconds: int, recorder: Recorder, how: str) -> None:
+    is_own = how in {"AHEAD", "FAILING"}
     clock = FakeClock()
     for session in range(2):
         async with await StoreWriter.open(
-            path, clock=clock, commit_every_s=5, retention=Retention(1, 2)
+            path,
+            clock=clock,
+            commit_every_s=5,
+            retention=None if is_own else Retention(1, 2),
         ) as writer:
             await writer.keep(Carrier("mqtt"))
             for n in range(session * seconds, (session + 1) * seconds):
@@ -35,13 +45,19 @@ async def main(path: Path, seconds: int, recorder: Recorder) -> None:
                 clock._at_ms += step_s * 1000
                 clock._mono_s += step_s
                 now = clock.now()
+                if how == "AHEAD" and n % 40 == 22:
+                    now = Stamp(now.at_ms + YEAR_S * 1000, now.mono_ns)
                 await writer.add(Reading("m", now, {"orp": float(n), "temperature": 21.0}))
                 if n % 7 == 3:
                     await writer.flush()
-                    recorder.promise("readings", now.at_ms)
+                    if is_own:
+                        recorder.promise("reading", n)
+                    else:
+                        recorder.promise("readings", now.at_ms)
                 if n % 20 == 9:
                     await keep(writer, recorder, n, now)
-    recorder.promise("readings", clock.now().at_ms)
+    if not is_own:
+        recorder.promise("readings", clock.now().at_ms)
 
 
 async def keep(writer: StoreWriter, recorder: Recorder, n: int, now: Stamp) -> None:
@@ -54,6 +70,25 @@ async def keep(writer: StoreWriter, recorder: Recorder, n: int, now: Stamp) -> N
     recorder.promise("event", f"event {n}")
 
 
+def fail_now_and_then() -> None:
+    """Let the tail's disk refuse a sync, or the second half of a write."""
+    fdatasync, pwrite = os.fdatasync, os.pwrite
+    syncs, writes = itertools.count(), itertools.count()
+
+    def sync(descriptor: int) -> None:
+        if next(syncs) % 4 == 2:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        fdatasync(descriptor)
+
+    def write(descriptor: int, data: bytes, offset: int) -> int:
+        if next(writes) % 9 == 5:
+            pwrite(descriptor, data[: len(data) // 2], offset)
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return pwrite(descriptor, data, offset)
+
+    os.fdatasync, os.pwrite = sync, write
+
+
 if __name__ == "__main__":
     store, log, count, how = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
     ledger._CHECKPOINT_BYTES = 96 * 1024  # several in a short run
@@ -63,10 +98,12 @@ if __name__ == "__main__":
         prepare(connection, path)
         connection.execute(f"PRAGMA synchronous = {how}")
 
-    if how not in {"FULL", "NO TAIL"}:
+    if how in {"NORMAL", "OFF"}:
         database._prepare = otherwise
     noted = Recorder()
     if how == "NO TAIL":
         os.fdatasync = lambda _descriptor: None
-    asyncio.run(main(store, count, noted))
+    if how == "FAILING":
+        fail_now_and_then()
+    asyncio.run(main(store, count, noted, how))
     log.write_bytes(pickle.dumps(noted.log))
