@@ -18,6 +18,7 @@ __all__ = [
     "COLDER",
     "NOT_AT_REST",
     "PERHAPS",
+    "READS_LIKE",
     "RIGHT_GLASS",
     "SAID",
     "TOO_SHORT",
@@ -30,6 +31,8 @@ __all__ = [
 ]
 
 PERHAPS = "perhaps another water"
+READS_LIKE = "it reads like"
+"""Before the name of another water: nothing else speaks against it."""
 RIGHT_GLASS = "was it in the right glass"
 CARRY_OVER = "carry-over"
 NOT_AT_REST = "it did not come to rest"

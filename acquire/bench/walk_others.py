@@ -6,7 +6,14 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from acquire.bench.flagged import CARRY_OVER, PERHAPS, RIGHT_GLASS, is_not_passed, is_said
+from acquire.bench.flagged import (
+    CARRY_OVER,
+    PERHAPS,
+    READS_LIKE,
+    RIGHT_GLASS,
+    is_not_passed,
+    is_said,
+)
 from acquire.bench.likeness import are_apart, how_far, values_of
 from acquire.bench.walk_state import Dip, UnderWay, WalkNews
 from acquire.bench.walk_which import Which
@@ -127,13 +134,15 @@ class Others:
     def _same_as(self, capture: Capture, found: Sequence[tuple[Visit, Capture]]) -> str:
         """Give the water that read the same, in what tells waters at once and in another quantity.
 
-        By one number alone two waters are the same too often.
+        By one number alone two waters are the same too often; and a capture that is unlike its own
+        water may have been made in the solution.
         """
         stops, values = self._at.course.stops, values_of(capture)
         for one, other in found:
             stop, both = stops[one.position], values.keys() & values_of(other).keys()
             is_told = self._which.ionic in both and both & {"ph", "orp"}
-            if stop.kind == "water" and is_told and not are_apart(capture, other):
+            is_it = stop.kind == "water" and not _is_unlike(one)
+            if is_it and is_told and not are_apart(capture, other):
                 return stop.water
         return ""
 
@@ -194,6 +203,12 @@ class Others:
 
 def _reads_like_it(water: str) -> str:
     return f"{water} reads like it: {RIGHT_GLASS}, both times?"
+
+
+def _is_unlike(visit: Visit) -> bool:
+    """Whether it may be another water's for more than that it reads like one."""
+    likes = tuple(flag for flag in visit.flags if flag.startswith(f"{PERHAPS}: {READS_LIKE}"))
+    return _is_doubted(replace(visit, flags=tuple(f for f in visit.flags if f not in likes)))
 
 
 def _is_doubted(visit: Visit) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from acquire.bench.flagged import READS_LIKE
 from acquire.bench.likeness import (
     Likeness,
     at_once,
@@ -157,7 +158,7 @@ class Which:
             is_seen = bool(self._course.captures_of(water, but=but)) or water in self._rinse
             is_better = off is None or (distance < _BETTER * off and (is_seen or off > _CLEARLY))
             if is_better and frozenset((stop.water, water)) not in self._alike:
-                return self._asked(f"it reads like {water}", [stop.water, water], like=water)
+                return self._asked(f"{READS_LIKE} {water}", [stop.water, water], like=water)
         like_rinse = self.like_rinse(stop, values, but=but)
         return like_rinse or (self._unlike_left(stop, values) if off is None else None)
 
@@ -211,7 +212,7 @@ class Which:
             if seen.is_vague and not is_enough:
                 continue
             if water != stop.water and distance is not None and distance <= min(1.0, _BETTER * off):
-                return self._asked(f"it reads like {water}", [stop.water, water], like=water)
+                return self._asked(f"{READS_LIKE} {water}", [stop.water, water], like=water)
         return self._perhaps_swapped(stop, values) if afterwards and not own else None
 
     def _perhaps_swapped(self, stop: Stop, values: Mapping[str, float]) -> Doubt | None:

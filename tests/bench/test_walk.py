@@ -623,6 +623,24 @@ def test_a_failed_check_that_reads_what_a_water_of_the_round_reads_is_flagged_af
     assert not is_grave([story.flags(0)])
 
 
+def test_a_check_that_did_not_pass_is_not_doubted_for_a_water_captured_in_its_bottle():
+    """The water is unlike all that is known of it: that capture is the mistake."""
+    story = Story(CHECK, RINSE, replace(TAP, repeats=2), RO, expected=RO_OR_TAP)
+    story.take((7.4, 6100.0, 21.0)).dip(30.0).air().take(TAP_READS).air()
+    story.take((7.4, 6100.0, 21.0))
+    assert "where about 480 was expected" in story.flags(2)
+    assert "check of ph fails" in story.flags(0)
+    assert not is_grave([story.flags(0)])
+
+
+def test_a_check_is_doubted_also_where_the_water_is_asked_about_for_reading_like_it():
+    """A very hard water in both glasses, and nobody answers: either may be the mistake."""
+    story = Story(CHECK, RINSE, TAP, RO).take((7.2, 2150.0, 21.0))
+    story.dip(30.0).air().take((7.2, 2150.0, 21.0))
+    assert "it reads like Technical pH buffer 7.00" in story.flags(2)
+    assert "tap reads the same as this check" in story.flags(0)
+
+
 @pytest.mark.parametrize(
     ("check_reads", "water_reads"),
     [
