@@ -77,8 +77,12 @@ class Tail:
         if not has_tail(self._execute):
             return
         turn = turn_of(self._execute)
-        if turn == self._before.number:  # the transaction that ended it is undone
+        if turn == self._before.number != self._now.number:
+            # The transaction that was to end it is undone, but may stand in the log whole, where it
+            # failed at the sync: a crash would bring it back, and with it the end of this turn.
+            # Nothing may be appended until the next transaction has written over it.
             self._now = self._before
+            self._now.is_open = False
         elif turn != self._now.number:
             self._now = _Turn(turn, tail_rows(self._execute), is_open=False)
 

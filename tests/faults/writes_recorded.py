@@ -3,7 +3,8 @@
 Arguments: the store, where the log goes, how many seconds of readings, what `synchronous` is to be
 (FULL is the product's own; the others, and a tail that is not synced, must be found out). Or AHEAD:
 FULL with a clock that is a year ahead now and then; or FAILING: FULL with a tail that cannot be
-written or synced now and then.
+written or synced now and then; or GIVING UP: FULL with transactions that are written but not synced,
+and not tried again.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+from acquire.errors import StoreStalled
 from acquire.readings import Capture, CaptureState, Event, Reading, SettledValue, Stamp
 from acquire.store import StoreWriter, database, ledger
 from acquire.store.outbox import Carrier
@@ -28,13 +30,14 @@ YEAR_S = 365 * 86_400
 
 
 async def main(path: Path, seconds: int, recorder: Recorder, how: str) -> None:
-    is_own = how in {"AHEAD", "FAILING"}
+    is_own = how in {"AHEAD", "FAILING", "GIVING UP"}
     clock = FakeClock()
     for session in range(2):
         async with await StoreWriter.open(
             path,
             clock=clock,
             commit_every_s=5,
+            patience_s=0.02 if how == "GIVING UP" else 10,
             retention=None if is_own else Retention(1, 2),
         ) as writer:
             await writer.keep(Carrier("mqtt"))
@@ -48,13 +51,15 @@ async def main(path: Path, seconds: int, recorder: Recorder, how: str) -> None:
                 if how == "AHEAD" and n % 40 == 22:
                     now = Stamp(now.at_ms + YEAR_S * 1000, now.mono_ns)
                 await writer.add(Reading("m", now, {"orp": float(n), "temperature": 21.0}))
-                if n % 7 == 3:
+                if n % 7 == 3 or how == "GIVING UP":
                     await writer.flush()
                     if is_own:
                         recorder.promise("reading", n)
                     else:
                         recorder.promise("readings", now.at_ms)
-                if n % 20 == 9:
+                if how == "GIVING UP" and n % 5 == 1:
+                    await try_to_keep(writer, recorder, now)
+                elif how != "GIVING UP" and n % 20 == 9:
                     await keep(writer, recorder, n, now)
     if not is_own:
         recorder.promise("readings", clock.now().at_ms)
@@ -68,6 +73,19 @@ async def keep(writer: StoreWriter, recorder: Recorder, n: int, now: Stamp) -> N
         recorder.promise("capture", capture.id, state)
     await writer.keep(Event("note", now, "m", f"event {n}"))
     recorder.promise("event", f"event {n}")
+
+
+async def try_to_keep(writer: StoreWriter, recorder: Recorder, now: Stamp) -> None:
+    """Ask for an event while the log is written and not synced: it may be found, or not."""
+    recorder.refuses_syncs = True
+    try:
+        await writer.keep(Event("note", now, "m", "not promised"))
+    except StoreStalled:
+        pass
+    else:
+        raise AssertionError("it was kept without a sync")
+    finally:
+        recorder.refuses_syncs = False
 
 
 def fail_now_and_then() -> None:
