@@ -6,42 +6,29 @@ being emptied. Every answer ends with what was there when it was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from acquire.checks import Check, StandingCorrection
-from acquire.errors import StoreError
-from acquire.paths import real
 from acquire.readings import Capture, CaptureState, Channel, Event, Flag, Reading, Stamp
 from acquire.rounds import COUNT_RESTORED, COUNT_WITHDRAWN, ParticleCount, Round
+from acquire.store.asking import OpenStore
+from acquire.store.capture_reading import CAPTURE, STATE, Units, capture_with_units
 from acquire.store.check_rows import (
     CHECK_QUERY,
     CORRECTION_QUERY,
     check_of,
     corrections_of,
 )
-from acquire.store.database import (
-    connect_reading,
-    is_at_rest,
-    is_ours,
-    mapped,
-    problems,
-    require_sqlite,
-    require_version,
-)
-from acquire.store.migrations import known_version, version_of
+from acquire.store.database import mapped
 from acquire.store.news import KeptWater, News, events_before, newest_of, news_after, waters_of
 from acquire.store.packs import last_values, newest_ms, values_between, windows
 from acquire.store.round_rows import counts_of, round_of, rounds_of
-from acquire.store.rows import capture_of, clean, event_of, flag_of, value_of
+from acquire.store.rows import clean, event_of, flag_of
 from acquire.store.spans import Span, span_of
-from acquire.store.tail import snapshot
 from acquire.store.watch_rows import (
     ALERT_QUERY,
     DRAW_QUERY,
@@ -52,9 +39,6 @@ from acquire.store.watch_rows import (
 from acquire.watch.kept import Alert, KeptDraw, Replaced
 
 __all__ = ["Latest", "Records", "Run", "Series", "Units"]
-
-Units = Mapping[str, str]
-"""Quantity to the UCUM unit its value was kept in, whatever the meter says now."""
 
 _SLICE = 5000
 _LAST_MS = 2**62
@@ -101,57 +85,8 @@ class Run:
     is_clean: bool
 
 
-class Records:
-    """An open store, for reading. Use it in the thread that opened it; close it."""
-
-    def __init__(self, path: Path) -> None:
-        """Use `open` instead."""
-        require_sqlite()
-        self.path = path = real(path)
-        known = known_version()
-        if not is_ours(path, known):
-            raise StoreError(
-                f"no store at {path} yet: start `ouzel serve` or `ouzel capture` to make one"
-            )
-        self._connection, self._needs_rest = connect_reading(path)
-        try:
-            with self._mapped():
-                version = version_of(self._connection)
-            require_version(path, version, known)
-            _require_current(path, version, known)
-        except BaseException:
-            self.close()
-            raise
-
-    @classmethod
-    def open(cls, path: Path | str) -> Self:
-        """Open a store for reading.
-
-        Raises:
-            StoreError: there is none yet, or it is of an older version.
-            StoreNewer, StoreDamaged: see acquire.errors.
-
-        """
-        return cls(Path(path))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        self._connection.close()
-
-    def check(self) -> str:
-        """Check the whole file, however long it takes; gives what is wrong, nothing if sound."""
-        with self._mapped():
-            return problems(self._connection, whole=True)
+class Records(OpenStore):
+    """What may be asked of a store. Use it in the thread that opened it; close it."""
 
     # -- meters and runs --------------------------------------------------------------------
 
@@ -273,9 +208,6 @@ class Records:
         rows = self._all("SELECT id, mono_ns, at_ms FROM clocks")
         return {key: mono_ns - at_ms * 1_000_000 for key, mono_ns, at_ms in rows}
 
-    def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        return self._all(query, *values)
-
     def latest(self, *, within_s: float = 3600.0) -> list[Latest]:
         """Give the last word of every series that spoke in the last `within_s` of the store."""
         found = []
@@ -363,7 +295,7 @@ class Records:
         while True:
             with self._snapshot():
                 rows = self._all(
-                    f"SELECT key, latest, taken_ms, {_CAPTURE} "
+                    f"SELECT key, latest, taken_ms, {CAPTURE} "
                     "WHERE (taken_ms, key) < (?, ?) AND taken_ms >= ? "
                     "AND water = coalesce(?, water) AND name = coalesce(?, name) "
                     "AND state = coalesce(?, state) ORDER BY taken_ms DESC, key DESC LIMIT 100",
@@ -384,7 +316,7 @@ class Records:
         """Give the capture of that id as it stands now."""
         with self._snapshot():
             rows = self._all(
-                f"SELECT key, latest, {_CAPTURE} WHERE captures.id = ?",
+                f"SELECT key, latest, {CAPTURE} WHERE captures.id = ?",
                 capture_id,
             )
             return self._capture(rows[0][0], rows[0][1], rows[0][2:])[0] if rows else None
@@ -393,27 +325,13 @@ class Records:
         """Give every state a capture was kept in, first to last, each with its own values."""
         with self._snapshot():
             rows = self._all(
-                f"SELECT key, number, {_STATE} WHERE captures.id = ? ORDER BY number", capture_id
+                f"SELECT key, number, {STATE} WHERE captures.id = ? ORDER BY number", capture_id
             )
             return [self._capture(row[0], row[1], row[2:])[0] for row in rows]
 
     def _capture(self, key: int, number: int, row: Sequence[Any]) -> tuple[Capture, Units]:
-        values, derived = (
-            self._all(
-                f"SELECT {_VALUE} FROM {table} "  # noqa: S608 - constants
-                "WHERE capture = ? AND number = ? ORDER BY position",
-                key,
-                number,
-            )
-            for table in ("capture_values", "capture_derived")
-        )
         with mapped(self.path, f"reading capture {row[0]}"):
-            kept = capture_of(
-                row,
-                [value_of(said) for *said, _ in values],
-                [value_of(said) for *said, _ in derived],
-            )
-        return kept, {said[0]: said[-1] for said in (*values, *derived)}
+            return capture_with_units(self._all, key, number, row)
 
     # -- checks and corrections -------------------------------------------------------------
 
@@ -547,51 +465,5 @@ class Records:
 
     def _state_of(self, key: int, number: int) -> Capture | None:
         """Give one of the states a capture was kept in; None when it is not in the store."""
-        rows = self._all(f"SELECT {_STATE} WHERE captures.key = ? AND number = ?", key, number)
+        rows = self._all(f"SELECT {STATE} WHERE captures.key = ? AND number = ?", key, number)
         return self._capture(key, number, rows[0])[0] if rows else None
-
-    # -- below ------------------------------------------------------------------------------
-
-    def _all(self, query: str, *values: object) -> list[tuple[Any, ...]]:
-        asked = [clean(value) if isinstance(value, str) else value for value in values]
-        with self._mapped():
-            rows = self._connection.execute(query, asked).fetchall()
-        if self._needs_rest and not is_at_rest(self.path):
-            raise StoreError(
-                f"{self.path}: ouzel began to write to it while it was read: do it again"
-            )
-        return rows
-
-    @contextmanager
-    def _snapshot(self) -> Iterator[None]:
-        """See one state of the store through several queries."""
-        with self._mapped(), snapshot(self._connection):
-            yield
-
-    def _mapped(self) -> Any:
-        return mapped(self.path, "reading")
-
-
-def _require_current(path: Path, version: int, known: int) -> None:
-    if version < known:
-        raise StoreError(
-            f"{path}: the store has version {version}, this ouzel reads {known}: start "
-            "`ouzel serve` once to bring it up to date (it keeps a copy)"
-        )
-
-
-_VALUE = (
-    "quantity, position, value, expanded_u, phase, drift_per_min, settled_after_s, source, method, "
-    "reason, budget, unit"
-)
-_CAPTURE = (
-    "captures.id, name, started_ms, started_mono_ns, state, taken_ms, taken_mono_ns, water, role, "
-    "reason FROM captures JOIN meters ON meters.id = captures.meter"
-)
-_STATE = (
-    "captures.id, name, started_ms, started_mono_ns, said.state, said.taken_ms, "
-    "said.taken_mono_ns, said.water, said.role, said.reason "
-    "FROM captures JOIN meters ON meters.id = captures.meter "
-    "JOIN capture_states AS said ON said.capture = captures.key"
-)
-"""As `_CAPTURE`, of each state that a capture was kept in."""
