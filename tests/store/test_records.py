@@ -24,7 +24,7 @@ from acquire.readings import (
     SettledValue,
     Stamp,
 )
-from acquire.store import Records, StoreWriter
+from acquire.store import Records, StoreWriter, asking
 from acquire.store import records as records_module
 from acquire.store.ledger import Ledger
 from acquire.store.rows import capture_rows, event_row, reading_rows
@@ -283,7 +283,7 @@ def test_no_store_yet_is_said_with_what_to_do(store):
 
 def test_an_older_store_is_not_read_as_if_it_were_new(said, monkeypatch):
     with kept([said(0)]) as records:
-        monkeypatch.setattr(records_module, "known_version", lambda: 99)
+        monkeypatch.setattr(asking, "known_version", lambda: 99)
         with pytest.raises(StoreError, match=r"has version \d+, this ouzel reads 99: start"):
             Records.open(records.path)
 
