@@ -28,6 +28,7 @@ __all__ = [
     "Said",
     "Value",
     "Waiting",
+    "begin_ms_of",
     "count_values",
     "delete_before",
     "insert_packs",
@@ -254,7 +255,7 @@ def oldest_ms(execute: Execute, since_ms: int = 0, waiting: Waiting = None) -> i
     """Give an instant at or before the first value of the window of `since_ms` or a later one."""
     begin = window_of(since_ms)
     # The tail first: what moves among the packs meanwhile is met twice, not missed.
-    first = [int(str(row[0])) // KEYS for row in _in_tail(execute, waiting, begin * KEYS)]
+    first = [begin_ms_of(row) for row in _in_tail(execute, waiting, begin * KEYS)]
     found = _only(
         execute(
             "SELECT min(at_ms) FROM (SELECT min(key) / ? AS at_ms FROM packs WHERE key >= ? "
@@ -263,6 +264,11 @@ def oldest_ms(execute: Execute, since_ms: int = 0, waiting: Waiting = None) -> i
         )
     )
     return min([*first, *(() if found is None else (found,))], default=None)
+
+
+def begin_ms_of(row: Row) -> int:
+    """Give the instant at which the pack of a row begins."""
+    return int(str(row[0])) // KEYS
 
 
 def is_packed(execute: Execute) -> bool:

@@ -15,9 +15,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from acquire.store.packs import (
-    KEYS,
     Pack,
     Said,
+    begin_ms_of,
     delete_before,
     insert_packs,
     is_packed,
@@ -251,7 +251,7 @@ class RollUps:
 def put_away(connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
     """Put packs of a store's tail into a copy of the store, which has none of its own."""
     execute = connection.execute
-    insert_packs(execute, (Pack(int(str(key)) // KEYS, *rest) for key, *rest in rows))  # type: ignore[arg-type]
+    insert_packs(execute, (Pack(begin_ms_of(row), *row[1:]) for row in rows))  # type: ignore[arg-type]
     if has_tail(execute):
         execute("UPDATE tail SET turn = ?", (NONE,))
     rolls = RollUps(connection, None)

@@ -51,7 +51,7 @@ CREATE TABLE checks (
     reason      TEXT    NOT NULL,
     corrected   REAL,                        -- with the correction then in force; NULL: none was
     corrected_u REAL,
-    resembles   TEXT    NOT NULL,            -- names of other solutions that this looks like
+    resembles   TEXT    NOT NULL,            -- other solutions it looks like, or "a water"
     opened      TEXT    NOT NULL,            -- ISO date of the bottle
     PRIMARY KEY (capture, quantity)
 ) STRICT, WITHOUT ROWID;

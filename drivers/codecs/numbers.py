@@ -18,7 +18,15 @@ from typing import Literal
 from acquire.errors import FrameError
 from acquire.readings import Flag
 
-__all__ = ["BY_CODE", "BY_NAME", "ByteOrder", "NumberFormat", "decode_number", "encode_number"]
+__all__ = [
+    "BY_CODE",
+    "BY_NAME",
+    "ByteOrder",
+    "NumberFormat",
+    "decode_number",
+    "encode_number",
+    "shortest",
+]
 
 ByteOrder = Literal["little", "big"]
 _Kind = Literal["unsigned", "signed", "ieee", "decimal"]
@@ -83,8 +91,10 @@ def decode_number(
         case "signed":
             return float(_signed(pattern, kind.bits))
         case "ieee":
-            letter = "f" if kind.bits == 32 else "d"
-            return _finite(struct.unpack(f"<{letter}", pattern.to_bytes(kind.size, "little"))[0])
+            raw = pattern.to_bytes(kind.size, "little")
+            if kind.bits == 32:
+                return _finite(shortest(struct.unpack("<f", raw)[0]))
+            return _finite(struct.unpack("<d", raw)[0])
         case _:
             return _decimal(pattern, kind.bits)
 
@@ -100,6 +110,21 @@ def encode_number(value: float, kind: NumberFormat, order: ByteOrder = "little")
         case _:
             pattern = _decimal_pattern(value, kind.bits)
     return pattern.to_bytes(kind.size, order)
+
+
+def shortest(number: float) -> float:
+    """Give the double with the fewest digits that is the same 32-bit number: 7.01, not 7.01000…
+
+    It is what the meter meant, and what a store keeps in few bytes.
+    """
+    if not math.isfinite(number):
+        return number
+    for digits in (6, 7, 8):
+        short = float(f"{number:.{digits}g}")
+        # The largest of all, rounded up to 8 digits, is still packed: below half a step beyond.
+        if struct.unpack(">f", struct.pack(">f", short))[0] == number:
+            return short
+    return number
 
 
 def _signed(pattern: int, bits: int) -> int:

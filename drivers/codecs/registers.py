@@ -16,6 +16,7 @@ from typing import Literal
 
 from acquire.errors import FrameError
 from acquire.readings import Flag
+from drivers.codecs.numbers import shortest
 
 __all__ = ["MOST_REGISTERS", "Block", "Kind", "Layout", "Order", "Place", "plan", "split"]
 
@@ -56,7 +57,7 @@ class Layout:
             number: float = struct.unpack(_CODES[self.kind], struct.pack(wire, *ordered))[0]
         except struct.error as error:
             raise FrameError(f"{len(words)} registers are no {self.kind}: {error}") from error
-        return _shortest(number) if self.kind == "float32" else number
+        return shortest(number) if self.kind == "float32" else number
 
     def encode(self, number: float) -> tuple[int, ...]:
         """Give the registers of a number; ValueError when it does not fit the type."""
@@ -73,18 +74,6 @@ def _whole(number: float) -> int:
     if not math.isfinite(number) or number != int(number):
         raise ValueError(f"{number} is no whole number")
     return int(number)
-
-
-def _shortest(number: float) -> float:
-    """Give the double with the fewest digits that is the same 32-bit number: 7.01, not 7.01000…"""
-    if not math.isfinite(number):
-        return number
-    for digits in (6, 7, 8):
-        short = float(f"{number:.{digits}g}")
-        # The largest of all, rounded up to 8 digits, is still packed: below half a step beyond.
-        if struct.unpack(">f", struct.pack(">f", short))[0] == number:
-            return short
-    return number
 
 
 @dataclass(frozen=True, slots=True)

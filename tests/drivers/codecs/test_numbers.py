@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from acquire.errors import FrameError
 from acquire.readings import Flag
+from acquire.store.packs import Said, packed
 from drivers.codecs.numbers import BY_CODE, BY_NAME, decode_number, encode_number
 
 NONE = frozenset()
@@ -123,6 +124,30 @@ def test_what_is_written_is_read_back(kind, data) -> None:
     error = {"float32": 1e-6, "float64": 0.0, "medfloat16": 3e-3, "medfloat32": 1e-6}[kind.name]
     found = decode_number(encode_number(value, kind), kind, sentinels=NONE)
     assert found == pytest.approx(value, rel=error, abs=1e-5)
+
+
+def test_a_float32_is_the_number_the_meter_meant() -> None:
+    for said in (25.1, 7.01, 1413.0, 0.1, -212.4, 16777.2):
+        assert decode_number(struct.pack("<f", said), BY_NAME["float32"], sentinels=NONE) == said
+    # A double has all of its digits already.
+    raw = struct.pack("<d", 0.1 + 0.2)
+    assert decode_number(raw, BY_NAME["float64"], sentinels=NONE) == 0.1 + 0.2
+
+
+@given(st.floats(width=32, allow_nan=False, allow_infinity=False))
+def test_a_float32_loses_none_of_its_bits(value: float) -> None:
+    raw = struct.pack("<f", value)
+    found = decode_number(raw, BY_NAME["float32"], sentinels=NONE)
+    assert struct.pack("<f", found) == raw
+
+
+@given(st.integers(-99_999, 99_999), st.integers(0, 4))
+def test_float32_readings_of_a_meter_fit_a_pack(shown: int, digits: int) -> None:
+    value = decode_number(struct.pack("<f", shown / 10**digits), BY_NAME["float32"], sentinels=NONE)
+    assert isinstance(value, float)
+    packs, single = packed([Said(0, 1, (1,), ((value, 0),))])
+    assert len(packs) == 1
+    assert not single
 
 
 @given(st.floats(-8e6, 8e6))
