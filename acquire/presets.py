@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cache
-from math import sqrt
+from math import exp, log, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -21,22 +21,17 @@ class Preset:
 
     name: str = "bench"
     about: str = ""
-    doubt: float = 0.03
-    """A value is settled while the probability that it is not stays below this."""
-    counts_full_s: float = 12.0
-    """The tails' doubt counts in full after this long within the tolerance, then ever less."""
-    plateau: float = 0.05
-    """Probability that a halt is a false plateau, at first."""
-    plateau_unseen: float = 0.12
-    """The same while this immersion has shown no change at all yet."""
-    plateau_abrupt: float = 0.15
-    """The same after a halt more abrupt than the response was slowing down."""
-    plateau_shortest_s: float = 20.0
-    plateau_s: float = 42.0
-    """False plateaus that matter last between these two; their doubt falls linearly in between."""
+    allowed: tuple[tuple[float, float], ...] = (
+        (28.5, 0.0605),
+        (33.5, 0.0295),
+        (42.0, 0.0295),
+        (53.0, 0.043),
+    )
+    """A value is settled once the learnt risk that it is wrong has come down to this: seconds
+    within the tolerance and the risk allowed then, in between by the same share each second."""
     least_windows: int = 3
-    dwell_s: float = 10.0
-    """Least time within the tolerance, whatever the doubt."""
+    dwell_s: float = 22.8
+    """Least time within the tolerance, whatever the risk; below 10 s no risk was learnt."""
     discrepancy: float = 0.18
     """No tail is exact: this share of every change is not held against it."""
     look: float = 11.5
@@ -55,33 +50,34 @@ class Preset:
     """A settled value is withdrawn when the doubt that it is at rest grows beyond this."""
     tail: TailPrior = field(default_factory=TailPrior)
 
-    def counted(self, doubt: float, dwell_s: float) -> float:
-        """What the tails' doubt counts for after that many seconds (> 0) within the tolerance.
-
-        The tails take what they leave unexplained for noise, so they learn too little from a long
-        stay: at one and the same doubt, values that had stayed for 50 s were wrong a third to a
-        half as often as those of 25 s (training seed; docs/settling.md).
-        """
-        share = self.counts_full_s / max(dwell_s, 1.0)
-        return doubt * share * sqrt(share)
+    def __post_init__(self) -> None:
+        seconds, risks = [s for s, _ in self.allowed], [risk for _, risk in self.allowed]
+        if not seconds or seconds != sorted(set(seconds)) or not all(0 < r < 1 for r in risks):
+            raise ConfigError(
+                "not a risk allowed by seconds",
+                file="presets.toml",
+                key=f"{self.name}.allowed",
+                found=self.allowed,
+                allowed="pairs of rising seconds and a risk between 0 and 1",
+            )
 
     def unseen_u(self, tolerance: float, dwell_s: float) -> float:
         """Standard uncertainty for what may remain unseen, in the unit of the tolerance."""
         fallen = sqrt(self.unseen_for_s / max(dwell_s, self.unseen_for_s))
         return self.unseen * tolerance * fallen
 
-    def plateau_doubt(self, first: float, dwell_s: float) -> float:
-        """What is left of the first doubt once the halt has lasted that long."""
-        still = (self.plateau_s - dwell_s) / (self.plateau_s - self.plateau_shortest_s)
-        return first * min(1.0, max(0.0, still))
+    def risk_allowed(self, dwell_s: float) -> float:
+        """Give the risk that a record may have after that many seconds within the tolerance."""
+        before_s, before = self.allowed[0]
+        for then_s, then in self.allowed:
+            if dwell_s < then_s:
+                share = (dwell_s - before_s) / (then_s - before_s) if then_s > before_s else 0.0
+                return before * exp(share * log(then / before))
+            before_s, before = then_s, then
+        return before
 
-    def earliest_dwell(self, first: float) -> float:
-        """Seconds within the tolerance before which the plateau alone is too much doubt."""
-        span = self.plateau_s - self.plateau_shortest_s
-        return self.plateau_s - span * min(self.doubt / first, 1.0)
 
-
-_ALLOWED = {f.name for f in fields(Preset)} - {"name", "tail"}
+_KEYS = {f.name for f in fields(Preset)} - {"name", "tail"}
 _TAIL = {f.name for f in fields(TailPrior)}
 
 
@@ -95,8 +91,10 @@ def _table() -> dict[str, Preset]:
 
 def _preset(name: str, row: dict[str, Any]) -> Preset:
     tail = row.pop("tail", {})
-    for key in (row.keys() - _ALLOWED) | (tail.keys() - _TAIL):
+    for key in (row.keys() - _KEYS) | (tail.keys() - _TAIL):
         raise ConfigError("unknown key of a preset", file="presets.toml", key=f"{name}.{key}")
+    if "allowed" in row:
+        row["allowed"] = tuple((float(s), float(risk)) for s, risk in row["allowed"])
     return Preset(name=name, tail=TailPrior(**tail), **row)
 
 

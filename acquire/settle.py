@@ -3,9 +3,9 @@
 One `Settler` follows one quantity through one immersion. It does not ask whether the last readings
 look quiet but how far the value may still be from where it comes to rest: tails of several kinds
 are held against the recent past (`settle_tail`), which stands in a fixed amount of memory
-(`settle_history`). A value is settled while the probability that it will end further than the
-tolerance from what would be recorded stays below a stated doubt; a halt must also have lasted long
-enough that a false plateau (old film, bubble, frozen meter) has become unlikely.
+(`settle_history`). What they leave in doubt, and other signs of a halt that deceives
+(`settle_signs`), go into the learnt risk that a record of now would be wrong (`settle_risk`): a
+value is settled once that risk is as small as the preset asks, after the time it has stayed.
 
 The method, its limits and its figures: docs/settling.md.
 """
@@ -14,12 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import exp, inf, isfinite, nan, pi, sqrt
+from math import cbrt, exp, inf, isfinite, nan, pi, sqrt
 
 from acquire.presets import Preset, find_preset
 from acquire.quantities import Tolerance
 from acquire.readings import Phase
 from acquire.settle_history import History, middle_mean
+from acquire.settle_risk import load, risk_of
+from acquire.settle_signs import signs
 from acquire.settle_tail import outlook
 from acquire.settle_view import View
 
@@ -58,6 +60,8 @@ class Settling:
 
 _LEAST = 1e-9
 """A tolerance of nothing (a fraction of zero) would make every noise infinite."""
+_LAST_BITS = 5e-5
+"""A scatter this many tolerances small is of the arithmetic, not of the meter."""
 _MOVED_ON = "moved on after it had settled"
 _REMEMBERS_S = 15.0
 """How long the reason goes on saying so."""
@@ -79,7 +83,6 @@ class Settler:
         "_block_t",
         "_block_warm",
         "_block_warm_n",
-        "_floor",
         "_gap_t",
         "_history",
         "_jump",
@@ -95,7 +98,6 @@ class Settler:
         "_preset",
         "_quantity",
         "_resolution",
-        "_seen",
         "_settled",
         "_sigma",
         "_state",
@@ -118,6 +120,7 @@ class Settler:
         self._last_t = -inf
         self._clear(None)
         self._state = _NOTHING
+        load()  # here, where it may raise and take its milliseconds: `update` must not
 
     def _clear(self, begun: float | None) -> None:
         self._begun = begun
@@ -132,7 +135,6 @@ class Settler:
         self._jump = 0.0
         self._sigma = 0.0
         self._jumps = 0.0
-        self._seen = 0
         self._period = 0.0
         self._gap_t = -inf
         self._look_at = -inf
@@ -213,7 +215,8 @@ class Settler:
         self._state = Settling("moving", value, inf, 0.0, None, "the first reading")
 
     def _gate(self, tolerance: float) -> float:
-        return max(0.75 * tolerance, 2.0 * self._resolution, 6.0 * self._sigma)
+        # Two digits and a half: a jump of two whole ones must not hang on a last bit.
+        return max(0.75 * tolerance, 2.5 * self._resolution, 6.0 * self._sigma)
 
     def _is_spike(self, t: float, value: float, temperature: float | None, jump: float) -> bool:
         """Hold a sample that jumps until the next one says whether it was a move."""
@@ -247,7 +250,6 @@ class Settler:
             return False
         self._clear(self._off_t)
         self._first(t, value, None)
-        self._begun = self._off_t
         self._moved_t = t
         self._state = Settling("moving", value, inf, 0.0, None, _MOVED_ON)
         return True
@@ -263,7 +265,7 @@ class Settler:
         if history is None:
             history = self._history = History()
         tolerance = self._bound(level)
-        history.add(self._block_t / n, level, warm, n, tolerance)
+        history.add(self._block_t / n, level, warm, tolerance)
         self._block = []
         self._block_t = self._block_warm = 0.0
         self._block_warm_n = 0
@@ -308,36 +310,41 @@ class Settler:
         )
         found = outlook(w, max(t - begun, 1.0), bound, preset.tail)
         dwell = min(w.dwell(found.rest, tolerance + 1.5 * sqrt(noise)), t - self._gap_t)
-        first = self._plateau_at_first(t, level, tolerance, history)
-        plateau = preset.plateau_doubt(first, dwell)
-        view = self._view = View(
-            found, tolerance, dwell, plateau, to_come, preset.unseen_u(tolerance, dwell), q
-        )
         value = level + found.rest
+        unseen = preset.unseen_u(tolerance, dwell)
+        before, view = self._view, View(found, tolerance, dwell, to_come, unseen, q)
+        self._view = view
         if not self._settled:
-            self._settled = (
-                preset.counted(found.doubt, dwell) + plateau <= preset.doubt
-                and dwell >= preset.dwell_s
-                and len(w.lag) >= preset.least_windows
-                and abs(found.rest) < tolerance
-                and abs(found.left) < tolerance
-                and abs(to_come) < 0.7 * tolerance
-            )
+            if view.may_rest(preset) and len(w.lag) >= preset.least_windows:
+                colour = history.colour(preset.colour, preset.colour_weight, _LAST_BITS * tolerance)
+                seen = signs(history, t, value, view, t - begun, scatter=self._sigma, colour=colour)
+                view.risk, view.asked_s = self._risk(seen), dwell
+                self._settled = view.risk <= preset.risk_allowed(dwell)
             self._anchor = value
             self._off = 0
         elif abs(value - self._anchor) > tolerance or found.doubt > preset.doubt_withdraws:
             self._settled = False
+        elif before is not None:
+            view.risk, view.asked_s = before.risk, before.asked_s
         self._tell(t, value, view)
-        self._look_at = t + self._pause(view, first, t - begun)
+        self._look_at = t + self._pause(view, t - begun)
 
-    def _pause(self, view: View, first: float, elapsed: float) -> float:
+    def _risk(self, seen: list[float]) -> float:
+        return risk_of(seen)
+
+    def _pause(self, view: View, elapsed: float) -> float:
         """Seconds until the next decision is worth its cost: it is the dear part of the work."""
         if self._settled:
             return min(8.0 + 0.03 * elapsed, 30.0)
         preset = self._preset
-        if preset.counted(view.outlook.doubt, view.dwell) > 2.0 * preset.doubt:
-            return min(3.0, 0.05 * elapsed)
-        return min(4.0, 0.7 * (preset.earliest_dwell(first) - view.dwell))
+        pause = min(3.0, 0.05 * elapsed)
+        dwell = view.dwell
+        if dwell < preset.dwell_s:
+            return min(pause, 0.7 * (preset.dwell_s - dwell))
+        if view.risk is None:
+            return pause
+        over = view.risk / preset.risk_allowed(dwell)
+        return min(pause, 0.5 * dwell * (cbrt(max(over, 1.0)) - 1.0))
 
     def _tell(self, t: float, value: float, view: View) -> None:
         found = view.outlook
@@ -353,17 +360,6 @@ class Settler:
             0.0 if self._settled else view.eta_s(self._preset),
             reason,
         )
-
-    def _plateau_at_first(
-        self, t: float, level: float, tolerance: float, history: History
-    ) -> float:
-        """Probability that a halt is a false plateau, before it has lasted."""
-        preset = self._preset
-        if t - history.stopped_short_t < preset.plateau_s + 5.0:
-            return preset.plateau_abrupt
-        if max(history.high - level, level - history.low) < 2.0 * tolerance:
-            return preset.plateau_unseen
-        return preset.plateau
 
     def _thermal(self, level: float, history: History) -> float:
         """What the temperature still to come may do to the value, in its unit."""

@@ -1,10 +1,10 @@
 """The past of one stream in a fixed amount of memory: fine for the last seconds, coarse before.
 
-Samples are gathered into base blocks of about two seconds (one sample each when the meter is
-slower than that). A base block's level is the mean of its middle half, so that spikes and heavy
-tails do not count. Blocks stand in a ladder: each rung holds at most `RUNG` blocks, and when one
-more comes the two oldest are joined into one block of twice the length on the next rung. An hour
-takes some forty blocks, and windows stretch with the response seen.
+Samples are gathered into base blocks of one and a half to two seconds (one sample each when the
+meter is slower than that). A base block's level is the mean of its middle half, so that spikes and
+heavy tails do not count. Blocks stand in a ladder: each rung holds at most `RUNG` blocks, and when
+one more comes the two oldest are joined into one block of twice the length on the next rung. An
+hour takes some forty blocks, and windows stretch with the response seen.
 
 The noise of a base block comes from second differences, which a trend does not reach, on the three
 lowest rungs: when longer blocks scatter more than white noise would, the noise is coloured.
@@ -62,37 +62,23 @@ class Windows:
 class History:
     """Blocks of one immersion, newest last, with the noise they show."""
 
-    __slots__ = ("_recent", "_rings", "block_samples", "high", "low", "rungs", "stopped_short_t")
+    __slots__ = ("_rings", "high", "low", "rungs")
 
     def __init__(self) -> None:
         self.rungs: list[list[Block]] = [[]]
         self.low = self.high = 0.0
-        self.block_samples = 1.0
-        self.stopped_short_t = float("-inf")
-        """When the signal last came to a halt far more abruptly than it was slowing down."""
-        self._recent: list[float] = []
         self._rings: tuple[list[float], list[float], list[float]] = ([], [], [])
 
-    def add(
-        self, t: float, level: float, temperature: float | None, samples: int, tolerance: float
-    ) -> None:
+    def add(self, t: float, level: float, temperature: float | None, tolerance: float) -> None:
         """Take one more base block; a few joins follow, one each time on average."""
-        recent = self._recent
-        if recent:
+        rungs = self.rungs
+        if rungs[0]:
             self.low = min(self.low, level)
             self.high = max(self.high, level)
-            self.block_samples += 0.2 * (samples - self.block_samples)
         else:
             self.low = self.high = level
-            self.block_samples = float(samples)
-        recent.append(level)
-        if len(recent) > 4:
-            del recent[0]
-        rungs = self.rungs
         rungs[0].append((1, t, level, temperature))
         self._difference(0, tolerance)
-        if len(recent) == 4:
-            self._notice_halt(t, tolerance)
         k = 0
         while len(rungs[k]) > RUNG:
             older, newer = rungs[k][0], rungs[k][1]
@@ -114,15 +100,6 @@ class History:
             ring.append(abs(a - 2 * b + c))
             if len(ring) > _RINGS[k]:
                 del ring[0]
-
-    def _notice_halt(self, t: float, tolerance: float) -> None:
-        """A tail slows down by the same share each block; a film or a stuck meter stops dead."""
-        x0, x1, x2, x3 = self._recent
-        first, second, third = x1 - x0, x2 - x1, x3 - x2
-        if second * first > 0 and abs(first) > tolerance:
-            expected = second * min(second / first, 1.0)
-            if abs(expected) > max(0.8 * tolerance, 4 * self.scatter(0)) and third / expected < 0.3:
-                self.stopped_short_t = t
 
     def scatter(self, k: int) -> float:
         """Standard deviation of a block on rung k, from the median second difference; 0 unknown."""
@@ -203,6 +180,21 @@ class History:
                 weights.append(1.0 / (noise / m + fixed + d2 * change * change))
         excursion = max(self.high - level, level - self.low)
         return Windows(lags, changes, weights, now - begun, excursion)
+
+    def past(self) -> list[Block]:
+        """All blocks, newest first."""
+        return [block for rung in self.rungs for block in reversed(rung)]
+
+    def colour(self, expected: float, weight: float, least: float) -> float:
+        """Ratio of variances: how much more longer blocks scatter than neighbouring ones tell.
+
+        0 where neighbours scatter less than `least` (a standard deviation): there only the last
+        bits of the arithmetic differ.
+        """
+        scatter, n = self.scatter(0), len(self._rings[0])
+        if scatter <= least:
+            return 0.0
+        return self.noise(0.0, expected, weight) * (n + 3) / (scatter * scatter * n)
 
     def temperature_left(self) -> float:
         """Project how far the temperature still has to go, °C; 0 when at rest or not told.

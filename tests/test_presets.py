@@ -30,9 +30,13 @@ def _of(*keys: str) -> list[pytest.param]:
     return [pytest.param(c, id=c["id"]) for c in CHECKS if all(key in c["inputs"] for key in keys)]
 
 
-def test_the_presets_are_there_and_careful_doubts_less():
+def test_the_presets_are_there_and_careful_waits_longer_and_risks_less():
     assert {"bench", "careful", "quick"} <= set(preset_names())
-    assert find_preset("careful").doubt < find_preset("bench").doubt < find_preset("quick").doubt
+    careful, bench, quick = map(find_preset, ("careful", "bench", "quick"))
+    assert careful.dwell_s > bench.dwell_s > quick.dwell_s
+    for stay_s in range(33, 301):
+        risks = [preset.risk_allowed(stay_s) for preset in (careful, bench, quick)]
+        assert risks == sorted(risks)
     assert all(find_preset(name).about for name in preset_names())
 
 
@@ -41,22 +45,23 @@ def test_the_default_preset_is_what_the_defaults_say():
     assert bench == Preset(about=bench.about)
 
 
-def test_a_doubt_counts_less_the_longer_the_value_has_stayed():
-    bench = find_preset("bench")
-    counted = [bench.counted(0.1, dwell) for dwell in (0.0, 12.0, 24.0, 48.0)]
-    assert counted == sorted(counted, reverse=True)
-    assert counted[1] == pytest.approx(0.1)
-    assert counted[2] / counted[3] == pytest.approx(2**1.5)
+def test_the_risk_allowed_goes_from_step_to_step_by_the_same_share_each_second():
+    preset = Preset(allowed=((20.0, 0.08), (30.0, 0.02), (40.0, 0.04)))
+    allowed = {s: preset.risk_allowed(s) for s in (0.0, 20.0, 25.0, 30.0, 35.0, 40.0, 1e6)}
+    assert allowed[0.0] == allowed[20.0] == 0.08
+    assert allowed[25.0] == pytest.approx(0.04)
+    assert allowed[30.0] == pytest.approx(0.02)
+    assert allowed[35.0] == pytest.approx(0.02 * 2**0.5)
+    assert allowed[40.0] == allowed[1e6] == 0.04
 
 
-@pytest.mark.parametrize("name", ["bench", "careful", "quick"])
-def test_the_plateau_alone_is_small_enough_from_the_earliest_dwell_on(name):
+@pytest.mark.parametrize("name", preset_names())
+def test_a_preset_allows_some_risk_at_rising_seconds_and_asks_where_it_was_learnt(name):
     preset = find_preset(name)
-    for first in (preset.plateau, preset.plateau_unseen, preset.plateau_abrupt):
-        earliest = preset.earliest_dwell(first)
-        assert preset.plateau_doubt(first, earliest) <= preset.doubt + 1e-12
-        if first > preset.doubt:
-            assert preset.plateau_doubt(first, earliest - 1) > preset.doubt
+    seconds = [s for s, _ in preset.allowed]
+    assert seconds == sorted(set(seconds))
+    assert all(0.0 < risk < 0.5 for _, risk in preset.allowed)
+    assert preset.dwell_s >= 10.0
 
 
 def test_every_procedure_says_where_it_stands_and_keeps_its_minutes():

@@ -5,16 +5,20 @@ from __future__ import annotations
 import sys
 from functools import partial
 from pathlib import Path
+from statistics import fmean
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from immersions import immersions
+from immersions import QUANTITIES, immersions
 from judge import Score, judge
+from learn import looks_of
 from real import baths, conductivity_steps
 from rules import RULES
 from table import detector
+
+from acquire.settle_risk import risk_of
 
 SEED = 977
 
@@ -39,6 +43,19 @@ def test_few_are_missed_and_none_comes_late(score):
 def test_the_uncertainty_covers_the_truth(score):
     assert 0.90 <= score.coverage <= 0.995
     assert score.error(0.5) <= 0.3
+
+
+def test_the_risk_that_is_told_is_about_as_often_what_happens():
+    # Calibration: of looks that were told a risk, the share that a record would have got wrong.
+    looks = [
+        look for one in immersions(SEED, 50) for name in QUANTITIES for look in looks_of(one, name)
+    ]
+    told = [(risk_of(seen), is_false) for seen, is_false in looks]
+    for low, high in ((0.0, 0.02), (0.02, 0.1), (0.1, 0.4), (0.4, 1.0)):
+        here = [one for one in told if low <= one[0] < high]
+        said = fmean(risk for risk, _ in here)
+        happened = fmean(is_false for _, is_false in here)
+        assert said / 2 - 0.01 <= happened <= 2 * said + 0.01, (low, high, said, happened)
 
 
 def test_fewer_are_false_or_missed_than_by_published_rules_about_as_quick():
