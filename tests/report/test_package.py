@@ -121,7 +121,7 @@ def test_redaction_leaves_no_place_and_no_note_and_keeps_every_number(source, re
     numbered = redaction_of(records, hide_places=True, number_waters=True)
     written(replace(source, redaction=numbered), tmp_path / "c" / "shared")
     text = "".join(p.read_text(encoding="utf-8") for p in (tmp_path / "c" / "shared").iterdir())
-    for secret in ("kitchen", "carbon", "jug", "reverse osmosis"):
+    for secret in ("kitchen", "carbon filter", "jug", "reverse osmosis"):
         assert secret not in text
 
 

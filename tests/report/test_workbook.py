@@ -152,7 +152,7 @@ def test_redaction_leaves_no_place_and_no_note_in_any_cell(source, records, sett
     hidden = redaction_of(records, hide_places=True, number_waters=True)
     book, _ = written(replace(source, redaction=hidden), tmp_path)
     text = "\n".join(str(cell.value) for cell in cells(book))
-    for secret in ("secret", "kitchen", "SN-4711", "carbon", "jug", "reverse osmosis"):
+    for secret in ("secret", "kitchen", "SN-4711", "carbon filter", "jug", "reverse osmosis"):
         assert secret not in text
     assert "meter 1" in text
     assert "water 3" in text
