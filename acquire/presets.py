@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cache
+from itertools import pairwise
 from math import exp, log, sqrt
 from pathlib import Path
 from typing import Any
@@ -68,13 +69,14 @@ class Preset:
 
     def risk_allowed(self, dwell_s: float) -> float:
         """Give the risk that a record may have after that many seconds within the tolerance."""
-        before_s, before = self.allowed[0]
-        for then_s, then in self.allowed:
+        first_s, first = self.allowed[0]
+        if dwell_s <= first_s:
+            return first
+        for (before_s, before), (then_s, then) in pairwise(self.allowed):
             if dwell_s < then_s:
-                share = (dwell_s - before_s) / (then_s - before_s) if then_s > before_s else 0.0
+                share = (dwell_s - before_s) / (then_s - before_s)
                 return before * exp(share * log(then / before))
-            before_s, before = then_s, then
-        return before
+        return self.allowed[-1][1]
 
 
 _KEYS = {f.name for f in fields(Preset)} - {"name", "tail"}

@@ -330,6 +330,7 @@ class Settler:
         self._look_at = t + self._pause(view, t - begun)
 
     def _risk(self, seen: list[float]) -> float:
+        """A step of its own, so that the learner sees what the program sees."""
         return risk_of(seen)
 
     def _pause(self, view: View, elapsed: float) -> float:

@@ -67,7 +67,7 @@ class View:
         return 2.0 * sqrt(self.noise**2 + self.resolution**2 + self.remaining**2)
 
     def eta_s(self, preset: Preset) -> float | None:
-        """Guess the seconds until the risk is small enough; None for a drift."""
+        """Guess the seconds until the risk is small enough; None where time alone will not do."""
         found = self.outlook
         if found.drifting > 0.5:
             return None
@@ -130,7 +130,7 @@ class View:
 
     def _risk_in_words(self, preset: Preset) -> list[tuple[str, str]]:
         if self.risk is None:
-            return [("risk of a wrong record", f"asked from {preset.dwell_s:.0f} s on")]
+            return [("risk of a wrong record", f"asked near rest, from {preset.dwell_s:.0f} s on")]
         return [
             ("risk of a wrong record", f"{_share(self.risk)} after {self.asked_s:.0f} s"),
             ("risk allowed then", _share(preset.risk_allowed(self.asked_s))),
